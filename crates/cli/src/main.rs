@@ -1,0 +1,3 @@
+//! The settlepoint command line.
+
+fn main() {}

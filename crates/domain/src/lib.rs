@@ -1,0 +1,1 @@
+//! The words of settlepoint as types: machines, settings, runs, channels, estimates.

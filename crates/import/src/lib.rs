@@ -1,0 +1,1 @@
+//! Delimited sensor logs of any shape to channels with units, every row accounted for.

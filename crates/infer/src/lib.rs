@@ -1,0 +1,1 @@
+//! Fits, intervals, predictions and the choice of a setting.

@@ -1,0 +1,1 @@
+//! The notebook: one SQLite file with everything about one or more machines.

@@ -1,0 +1,1 @@
+//! Sensor logs to phases, plateaus and findings.

@@ -1,0 +1,1 @@
+//! Least squares, change points, means of correlated series, intervals.
