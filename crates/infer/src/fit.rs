@@ -1,0 +1,342 @@
+//! The fit of all models to all evidence: maximum a posteriori, with the covariance behind it.
+
+use std::fmt;
+
+use settlepoint_domain::{Basis, Direction, Estimate};
+use settlepoint_stats::DMatrix;
+use settlepoint_stats::least_squares::{Derivatives, Jacobian, Options, Problem, minimise};
+use settlepoint_stats::random::Normals;
+
+use crate::evidence::{Evidence, Reading, RunEvidence};
+use crate::forward::{Means, RunPrediction, predict_run};
+use crate::layout::{Key, Layout};
+
+/// Step of the differences on the scale of the priors. The simulator is smooth to about 1e-7 there;
+/// truncation and rounding are both far below the readings' errors.
+const DIFFERENCE_STEP: f64 = 2e-3;
+/// Scatter of K/W from run to run (simulation study, no published source).
+pub(crate) const RUN_SCATTER: f64 = 0.008;
+/// Draws from the posterior behind every interval.
+pub(crate) const DRAWS: usize = 200;
+/// Seed of the draws: the same notebook gives the same intervals.
+const SEED: u64 = 0x5e77_1e90_1a7e_0001;
+
+/// Why a fit cannot be had.
+#[derive(Clone, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum InferError {
+    /// Nothing to fit.
+    NoRuns,
+    /// Runs, but no temperature or power in any of them.
+    NoReadings,
+    /// The solver gave up; its message.
+    Solver(String),
+    /// A workload, run or cooling that is not there; the message says which and what there is.
+    Unknown(String),
+}
+
+impl fmt::Display for InferError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NoRuns => f.write_str(
+                "there are no runs to fit; add some with 'settlepoint add readings' or 'settlepoint \
+                 add log'",
+            ),
+            Self::NoReadings => f.write_str(
+                "no run has a package temperature under load; note at least the temperature and the \
+                 watts of each run's settled part",
+            ),
+            Self::Solver(why) => write!(f, "the fit did not come to an end: {why}"),
+            Self::Unknown(what) => f.write_str(what),
+        }
+    }
+}
+
+impl std::error::Error for InferError {}
+
+/// What a reading is of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Quantity {
+    Power,
+    Package,
+    FanSpeed,
+    Level,
+    Clock(usize),
+    Score,
+    BoostLength,
+}
+
+/// One residual: which run and window, what, and the reading.
+#[derive(Clone, Copy, Debug)]
+struct Observation {
+    run: usize,
+    window: usize,
+    quantity: Quantity,
+    reading: Reading,
+}
+
+fn observations(evidence: &Evidence) -> Vec<Observation> {
+    let mut all = Vec::new();
+    for (run, r) in evidence.runs.iter().enumerate() {
+        for (window, w) in r.windows.iter().enumerate() {
+            let readings = [
+                (Quantity::Power, w.power_w),
+                (Quantity::Package, w.package_c),
+                (Quantity::FanSpeed, w.fan_speed_rpm),
+                (Quantity::Level, w.level_dba),
+                (Quantity::Clock(0), w.clock_mhz[0]),
+                (Quantity::Clock(1), w.clock_mhz[1]),
+            ];
+            all.extend(readings.into_iter().filter_map(|(quantity, reading)| {
+                Some(Observation { run, window, quantity, reading: reading? })
+            }));
+        }
+        let whole = [(Quantity::Score, r.score), (Quantity::BoostLength, r.boost_s)];
+        all.extend(whole.into_iter().filter_map(|(quantity, reading)| {
+            Some(Observation { run, window: 0, quantity, reading: reading? })
+        }));
+    }
+    all
+}
+
+struct Posterior<'a> {
+    layout: &'a Layout,
+    evidence: &'a Evidence,
+    observations: &'a [Observation],
+}
+
+impl Posterior<'_> {
+    fn misfit(&self, z: &[f64], out: &mut [f64]) {
+        let mut done = 0;
+        for (index, run) in self.evidence.runs.iter().enumerate() {
+            let prediction = predict_run(self.layout, z, index, run, 1.0);
+            while let Some(o) = self.observations.get(done).filter(|o| o.run == index) {
+                out[done] = residual(self.layout, z, run, &prediction, self.evidence, o);
+                done += 1;
+            }
+        }
+    }
+}
+
+fn residual(
+    layout: &Layout,
+    z: &[f64],
+    run: &RunEvidence,
+    prediction: &RunPrediction,
+    evidence: &Evidence,
+    o: &Observation,
+) -> f64 {
+    let Reading { value, sd } = o.reading;
+    if o.quantity == Quantity::Score {
+        // Relative, so that rates and times for fixed work have the same form.
+        let predicted = score(evidence, run.workload, prediction.work_rate);
+        return (predicted / value).ln() / (sd / value);
+    }
+    if o.quantity == Quantity::BoostLength {
+        return (prediction.boost_s - value) / sd;
+    }
+    let means = prediction.windows[o.window];
+    let background = run.windows[o.window].background_dba;
+    (quantity(layout, z, run.workload, means, background, o.quantity).unwrap_or(value) - value) / sd
+}
+
+fn quantity(
+    layout: &Layout,
+    z: &[f64],
+    workload: usize,
+    means: Means,
+    background_dba: Option<f64>,
+    quantity: Quantity,
+) -> Option<f64> {
+    match quantity {
+        Quantity::Power => Some(means.power_w),
+        Quantity::Package => Some(means.package_c),
+        Quantity::FanSpeed => layout.value(z, Key::FanFull).map(|full| full * means.fan_share),
+        Quantity::Level => level_dba(layout, z, means.fan_share, background_dba),
+        Quantity::Clock(kind) => clock_mhz(layout, z, workload, means, kind),
+        Quantity::Score | Quantity::BoostLength => None,
+    }
+}
+
+/// The level of fans at a share of full speed, with the background if there is one.
+pub(crate) fn level_dba(
+    layout: &Layout,
+    z: &[f64],
+    fan_share: f64,
+    background_dba: Option<f64>,
+) -> Option<f64> {
+    let sound = settlepoint_model::Sound {
+        full_speed_dba: layout.value(z, Key::SoundFull)?,
+        k_db_per_decade: layout.value(z, Key::SoundSlope)?,
+        background_dba,
+    };
+    Some(sound.level_dba(fan_share))
+}
+
+pub(crate) fn clock_mhz(
+    layout: &Layout,
+    z: &[f64],
+    workload: usize,
+    means: Means,
+    kind: usize,
+) -> Option<f64> {
+    let package = layout.machine(z, workload).package;
+    package.clock_mhz(kind, means.power_w, means.package_c)
+}
+
+/// A score from a work rate, by the workload's direction: a rate, or the time for fixed work.
+pub(crate) fn score(evidence: &Evidence, workload: usize, rate: f64) -> f64 {
+    match evidence.workloads.get(workload).map(|w| w.direction) {
+        Some(Direction::Lower) => 1.0 / rate,
+        _ => rate,
+    }
+}
+
+impl Problem for Posterior<'_> {
+    fn len_params(&self) -> usize {
+        self.layout.len()
+    }
+
+    fn len_residuals(&self) -> usize {
+        self.observations.len() + self.layout.len()
+    }
+
+    fn residuals(&self, z: &[f64], out: &mut [f64]) {
+        let (misfit, prior) = out.split_at_mut(self.observations.len());
+        self.misfit(z, misfit);
+        prior.copy_from_slice(z);
+    }
+
+    fn jacobian(&self, z: &[f64], out: &mut Jacobian) -> Derivatives {
+        let m = self.observations.len();
+        let mut trial = z.to_vec();
+        let (mut up, mut down) = (vec![0.0; m], vec![0.0; m]);
+        out.fill(0.0);
+        for j in 0..z.len() {
+            trial[j] = z[j] + DIFFERENCE_STEP;
+            self.misfit(&trial, &mut up);
+            trial[j] = z[j] - DIFFERENCE_STEP;
+            self.misfit(&trial, &mut down);
+            trial[j] = z[j];
+            for i in 0..m {
+                out[(i, j)] = (up[i] - down[i]) / (2.0 * DIFFERENCE_STEP);
+            }
+            out[(m + j, j)] = 1.0;
+        }
+        Derivatives::Analytic
+    }
+}
+
+/// One posterior draw: a vector of parameters and the scatter of a new run's K/W.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Draw {
+    /// Standardised parameters.
+    pub z: Vec<f64>,
+    /// Factor on every resistance of a run made anew.
+    pub run_factor: f64,
+}
+
+/// The fitted models of one cooling.
+#[derive(Clone, Debug)]
+pub struct CoolingFit {
+    /// Parameters and priors.
+    pub layout: Layout,
+    /// The runs that were used.
+    pub evidence: Evidence,
+    /// Most probable standardised parameters.
+    pub z: Vec<f64>,
+    /// Covariance of `z`, n x n.
+    pub covariance: DMatrix<f64>,
+    /// Draws from the normal approximation.
+    pub draws: Vec<Draw>,
+    /// Whether the solver met its tolerance.
+    pub converged: bool,
+    /// Its iterations.
+    pub iterations: usize,
+}
+
+/// Fits all models to the runs of one cooling.
+///
+/// # Errors
+/// No runs, no temperatures or powers, or a solver that stopped without an answer.
+pub fn fit(evidence: Evidence) -> Result<CoolingFit, InferError> {
+    if evidence.runs.is_empty() {
+        return Err(InferError::NoRuns);
+    }
+    if evidence.readings(|w| w.package_c).next().is_none() {
+        return Err(InferError::NoReadings);
+    }
+    let layout = Layout::new(&evidence);
+    let observations = observations(&evidence);
+    let problem = Posterior { layout: &layout, evidence: &evidence, observations: &observations };
+    let options = Options { max_iterations: 100, ..Options::default() };
+    let solved = minimise(&problem, &vec![0.0; layout.len()], &options)
+        .map_err(|e| InferError::Solver(e.to_string()))?;
+    let covariance =
+        solved.covariance(Some(1.0)).map_err(|e| InferError::Solver(e.to_string()))?;
+    let draws = draw(&solved.params, &covariance)?;
+    Ok(CoolingFit {
+        z: solved.params.clone(),
+        converged: solved.stopped.converged(),
+        iterations: solved.iterations,
+        covariance,
+        draws,
+        layout,
+        evidence,
+    })
+}
+
+/// Antithetic draws: for each one its mirror image, so that linear quantities keep their centre.
+fn draw(z: &[f64], covariance: &DMatrix<f64>) -> Result<Vec<Draw>, InferError> {
+    let root = covariance
+        .clone()
+        .cholesky()
+        .ok_or_else(|| InferError::Solver("the covariance is not positive definite".into()))?
+        .unpack();
+    let mut normals = Normals::seeded(SEED);
+    let mut draws = Vec::with_capacity(DRAWS);
+    for _ in 0..DRAWS / 2 {
+        let unit: Vec<f64> = (0..z.len()).map(|_| normals.next()).collect();
+        let scatter = RUN_SCATTER * normals.next();
+        let shift: Vec<f64> = (0..z.len())
+            .map(|i| (0..=i).map(|j| root[(i, j)] * unit[j]).sum())
+            .collect();
+        for sign in [1.0, -1.0] {
+            draws.push(Draw {
+                z: z.iter().zip(&shift).map(|(z, d)| z + sign * d).collect(),
+                run_factor: (sign * scatter).exp(),
+            });
+        }
+    }
+    Ok(draws)
+}
+
+impl CoolingFit {
+    /// Posterior standard deviation of a parameter over its prior's: near 1 means that the data
+    /// say nothing of it.
+    pub fn learned(&self, key: Key) -> Option<f64> {
+        self.layout.place(key).map(|i| self.covariance[(i, i)].max(0.0).sqrt())
+    }
+
+    /// A parameter with its interval.
+    pub fn parameter(&self, key: Key) -> Option<Estimate> {
+        let i = self.layout.place(key)?;
+        let prior = &self.layout.priors()[i];
+        let sd = self.covariance[(i, i)].max(0.0).sqrt();
+        let normal = Estimate::normal(self.z[i], sd, Basis::Measured);
+        let basis = if sd > 0.9 { Basis::Assumed } else { Basis::Measured };
+        Some(Estimate {
+            value: prior.natural(normal.value),
+            lo: prior.natural(normal.lo),
+            hi: prior.natural(normal.hi),
+            basis,
+        })
+    }
+
+    /// Correlation of two parameters.
+    pub fn correlation(&self, a: Key, b: Key) -> Option<f64> {
+        let (i, j) = (self.layout.place(a)?, self.layout.place(b)?);
+        let c = &self.covariance;
+        Some(c[(i, j)] / (c[(i, i)] * c[(j, j)]).sqrt())
+    }
+}

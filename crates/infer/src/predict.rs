@@ -1,0 +1,426 @@
+//! Predictions of settings that were not run, with intervals and their basis.
+
+use settlepoint_domain::{Basis, Direction, Estimate, FanSetting, Figure, LimitValue, Setting};
+use settlepoint_model::{ActingLimit, FanControl, MachineModel, OperatingPoint, Scenario, steady_state};
+
+use crate::evidence::{RunEvidence, Window};
+use crate::fit::{CoolingFit, Draw, clock_mhz, level_dba};
+use crate::forward::{Conditions, Course, Means, RunPrediction, predict_run, scenario, with_discrepancy};
+use crate::layout::Key;
+
+/// What to predict.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Query {
+    /// Index of the workload.
+    pub workload: usize,
+    /// The setting.
+    pub setting: Setting,
+    /// Room, altitude and length.
+    pub conditions: Conditions,
+}
+
+/// The settled state with intervals.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SustainedFigures {
+    /// Package, °C.
+    pub package_c: Estimate,
+    /// W.
+    pub power_w: Estimate,
+    /// One a core kind, MHz.
+    pub clock_mhz: Vec<Figure>,
+    /// rpm.
+    pub fan_speed_rpm: Figure,
+    /// Share of full speed.
+    pub fan_share: Estimate,
+    /// dB(A).
+    pub level_dba: Figure,
+}
+
+/// The boost with intervals.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BoostFigures {
+    /// Mean over the boost, °C.
+    pub package_c: Estimate,
+    /// Mean over the boost, W.
+    pub power_w: Estimate,
+    /// s.
+    pub duration_s: Estimate,
+}
+
+/// A prediction.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Prediction {
+    /// Settled state.
+    pub sustained: SustainedFigures,
+    /// Boost; `None` where the power never exceeds what stays.
+    pub boost: Option<BoostFigures>,
+    /// Work over the run relative to the best score measured.
+    pub work_rel: Figure,
+    /// What holds the settled power, as a token of the contract.
+    pub acting_limit: &'static str,
+    /// Probability that the temperature limit acts at some time.
+    pub p_temp_limit: f64,
+    /// Probability that the temperature limit cannot be held at least power, or heat runs away.
+    pub p_cannot_hold: f64,
+    /// Sentences for the reader.
+    pub notes: Vec<String>,
+}
+
+/// What one draw says.
+struct Outcome {
+    point: OperatingPoint,
+    boost: Option<Means>,
+    boost_s: f64,
+    work_rate: f64,
+    touched: bool,
+}
+
+impl CoolingFit {
+    fn model_for(&self, draw: &Draw, query: &Query) -> (MachineModel, Scenario) {
+        let plain = self.layout.machine(&draw.z, query.workload);
+        let scenario = scenario(&self.layout, &draw.z, &plain, &query.setting, query.conditions);
+        let model = with_discrepancy(&self.layout, &draw.z, plain, &scenario, draw.run_factor);
+        (model, scenario)
+    }
+
+    fn outcome(&self, draw: &Draw, query: &Query) -> Outcome {
+        let (model, scenario) = self.model_for(draw, query);
+        let point = steady_state(&model, &scenario);
+        let course = Course::run(&model, &scenario);
+        let boost_s = course.summary.boost_s;
+        let boosts = boost_s > 2.0 && boost_s < query.conditions.duration_s - 2.0;
+        Outcome {
+            boost: boosts.then(|| course.means(0.0, boost_s)),
+            boost_s,
+            work_rate: course.means(0.0, course.duration_s()).work_rate,
+            touched: course.summary.time_at_temp_limit_s > 0.0,
+            point,
+        }
+    }
+
+    /// The most probable machine under a query, with its scenario: for time courses.
+    pub fn best_guess(&self, query: &Query) -> (MachineModel, Scenario) {
+        self.model_for(&Draw { z: self.z.clone(), run_factor: 1.0 }, query)
+    }
+
+    /// Predicts a setting with `draws` of the posterior's draws (all of them for a final answer).
+    pub fn predict(&self, query: &Query, draws: usize) -> Prediction {
+        let draws = &self.draws[..draws.clamp(2, self.draws.len())];
+        let outcomes: Vec<Outcome> = draws.iter().map(|d| self.outcome(d, query)).collect();
+        let (model, best_scenario) = self.best_guess(query);
+        let centre = steady_state(&model, &best_scenario);
+        let basis = self.basis(query, &centre);
+        let estimate = |value: &dyn Fn(&Outcome) -> f64| interval(outcomes.iter().map(value), basis);
+        let of_draws = |pick: &dyn Fn(&Draw, &Outcome) -> Option<f64>| {
+            let values: Option<Vec<f64>> =
+                draws.iter().zip(&outcomes).map(|(d, o)| pick(d, o)).collect();
+            values.map(|v| interval(v.into_iter(), basis))
+        };
+        let n = outcomes.len() as f64;
+        let probability =
+            |is: &dyn Fn(&Outcome) -> bool| outcomes.iter().filter(|o| is(o)).count() as f64 / n;
+        let fan_speed = of_draws(&|d, o| {
+            self.layout.value(&d.z, Key::FanFull).map(|full| full * o.point.fan_share)
+        });
+        let background = self.background_dba();
+        let level =
+            of_draws(&|d, o| level_dba(&self.layout, &d.z, o.point.fan_share, background));
+        let clocks = (0..2)
+            .filter_map(|kind| {
+                of_draws(&|d, o| {
+                    clock_mhz(&self.layout, &d.z, query.workload, Means::from(&o.point), kind)
+                })
+            })
+            .map(Figure::Known)
+            .collect();
+        Prediction {
+            sustained: SustainedFigures {
+                package_c: estimate(&|o| o.point.die_c),
+                power_w: estimate(&|o| o.point.power_w),
+                clock_mhz: clocks,
+                fan_share: estimate(&|o| o.point.fan_share),
+                fan_speed_rpm: known_or(fan_speed, "a run with the fan speed logged or noted"),
+                level_dba: known_or(level, "a run with a sound level noted"),
+            },
+            boost: boost_figures(&outcomes, basis),
+            work_rel: self.work_rel(query, &outcomes, basis),
+            acting_limit: acting_token(&model, &best_scenario, &centre),
+            p_temp_limit: probability(&|o| o.touched),
+            p_cannot_hold: probability(&|o| o.point.cannot_hold),
+            notes: self.notes(query, &centre),
+        }
+    }
+
+    fn work_rel(&self, query: &Query, outcomes: &[Outcome], basis: Basis) -> Figure {
+        let Some(best) = self.best_rate(query.workload) else {
+            return Figure::Unknown {
+                needs: "a score of this workload from at least two settings".into(),
+            };
+        };
+        Figure::Known(interval(outcomes.iter().map(|o| o.work_rate / best), basis))
+    }
+
+    /// The best measured score of a workload as a rate.
+    pub fn best_rate(&self, workload: usize) -> Option<f64> {
+        let best = self.evidence.best_score(workload)?;
+        Some(match self.evidence.workloads[workload].direction {
+            Direction::Higher => best,
+            Direction::Lower => 1.0 / best,
+        })
+    }
+
+    pub(crate) fn background_dba(&self) -> Option<f64> {
+        self.evidence.runs.iter().flat_map(|r| &r.windows).find_map(|w| w.background_dba)
+    }
+
+    /// What a prediction at an operating point rests on.
+    fn basis(&self, query: &Query, point: &OperatingPoint) -> Basis {
+        let same = |r: &RunEvidence| {
+            r.workload == query.workload
+                && same_limits(&r.setting, &query.setting)
+                && r.room_c.is_some_and(|room| (room - query.conditions.room_c).abs() <= 1.0)
+        };
+        if self.evidence.runs.iter().any(same) {
+            return Basis::Measured;
+        }
+        let windows = || self.evidence.runs.iter().flat_map(|r| &r.windows).filter(|w| w.kind.is_load());
+        let powers = span(windows().filter_map(|w| w.power_w).map(|r| r.value));
+        let temps = span(windows().filter_map(|w| w.package_c).map(|r| r.value));
+        let (Some((p_lo, p_hi)), Some((t_lo, t_hi))) = (powers, temps) else {
+            return Basis::Assumed;
+        };
+        let within = (0.98 * p_lo..=1.02 * p_hi).contains(&point.power_w)
+            && (t_lo - 5.0..=t_hi + 3.0).contains(&point.die_c);
+        if within { Basis::Interpolated } else { Basis::Extrapolated }
+    }
+
+    fn notes(&self, query: &Query, point: &OperatingPoint) -> Vec<String> {
+        let mut notes = Vec::new();
+        let seen = self.evidence.readings(|w| w.package_c).reduce(f64::max).unwrap_or(0.0);
+        if point.die_c > seen + 3.0 && point.fan_share < 0.99 {
+            notes.push(format!(
+                "the fan curve above {seen:.0} °C was never seen; here it is carried on as assumed"
+            ));
+        }
+        if point.acting == ActingLimit::Demand
+            && query.setting.pl1_w.value().is_some_and(|pl1| pl1 > point.power_w * 1.01)
+        {
+            notes.push(format!(
+                "this work asks for about {:.0} W, so limits above that are not reached",
+                point.power_w
+            ));
+        }
+        if point.cannot_hold {
+            notes.push("the temperature limit cannot be held even at least power".into());
+        }
+        notes
+    }
+
+    /// What a run that was not used would have read, beside what it did read.
+    pub fn held_out(&self, run: &RunEvidence) -> HeldOut {
+        let predictions: Vec<RunPrediction> = self
+            .draws
+            .iter()
+            .map(|d| predict_run(&self.layout, &d.z, usize::MAX, run, d.run_factor))
+            .collect();
+        let place = run.windows.iter().rposition(|w| w.kind.is_load() || w.kind == settlepoint_domain::PhaseKind::Unknown);
+        let window = place.map(|p| &run.windows[p]);
+        let figure = |read: Option<&dyn Fn(&Window) -> Option<crate::evidence::Reading>>,
+                      of: &dyn Fn(&Means) -> f64| {
+            let place = place?;
+            let sd = read.and_then(|f| f(&run.windows[place])).map_or(0.0, |r| r.sd);
+            Some(predictive(predictions.iter().map(|p| of(&p.windows[place])), sd))
+        };
+        let best = self.best_rate(run.workload);
+        let score_sd = run.score.map_or(0.0, |s| s.sd / s.value);
+        HeldOut {
+            name: run.name.clone(),
+            package_c: figure(Some(&|w: &Window| w.package_c), &|m| m.package_c),
+            package_c_measured: window.and_then(|w| w.package_c).map(|r| r.value),
+            power_w: figure(Some(&|w: &Window| w.power_w), &|m| m.power_w),
+            power_w_measured: window.and_then(|w| w.power_w).map(|r| r.value),
+            fan_speed_rpm: self
+                .parameter(Key::FanFull)
+                .and_then(|full| figure(None, &|m| full.value * m.fan_share)),
+            fan_speed_rpm_measured: window.and_then(|w| w.fan_speed_rpm).map(|r| r.value),
+            level_dba: self.held_out_level(run, &predictions, place),
+            level_dba_measured: window.and_then(|w| w.level_dba).map(|r| r.value),
+            work_rel: best.map(|b| predictive(predictions.iter().map(|p| p.work_rate / b), score_sd)),
+            work_rel_measured: best.zip(run.score).map(|(best, score)| {
+                match self.evidence.workloads[run.workload].direction {
+                    Direction::Higher => score.value / best,
+                    Direction::Lower => 1.0 / (score.value * best),
+                }
+            }),
+        }
+    }
+
+    fn held_out_level(
+        &self,
+        run: &RunEvidence,
+        predictions: &[RunPrediction],
+        place: Option<usize>,
+    ) -> Option<Estimate> {
+        let place = place?;
+        let sd = run.windows[place].level_dba.map_or(0.0, |r| r.sd);
+        let levels: Option<Vec<f64>> = self
+            .draws
+            .iter()
+            .zip(predictions)
+            .map(|(d, p)| {
+                let share = p.windows[place].fan_share;
+                level_dba(&self.layout, &d.z, share, run.windows[place].background_dba)
+            })
+            .collect();
+        levels.map(|l| predictive(l.into_iter(), sd))
+    }
+
+    /// Watts held at a temperature, room and fan speed or level.
+    ///
+    /// `fan_share_of` gives the share of full speed under a draw.
+    pub fn capacity_w(
+        &self,
+        temp_c: f64,
+        room_c: f64,
+        altitude_m: f64,
+        fan_share_of: &dyn Fn(&Self, &Draw) -> f64,
+    ) -> Estimate {
+        let density = settlepoint_model::air::density_at_altitude(altitude_m, room_c);
+        let watts = |draw: &Draw| {
+            let share = fan_share_of(self, draw);
+            let plain = self.layout.machine(&draw.z, 0);
+            let first = settlepoint_model::capacity_w(&plain.cooling, temp_c, room_c, share, density);
+            let factor = self.layout.discrepancy(&draw.z, first.max(0.1), share) * draw.run_factor;
+            first / factor
+        };
+        let (lo, hi) = span(self.evidence.readings(|w| w.package_c)).unwrap_or((0.0, 0.0));
+        let basis =
+            if (lo..=hi).contains(&temp_c) { Basis::Interpolated } else { Basis::Extrapolated };
+        interval(self.draws.iter().map(watts), basis)
+    }
+}
+
+/// A run that was not used, against its prediction.
+#[derive(Clone, Debug, PartialEq)]
+#[expect(missing_docs, reason = "pairs of predicted and measured; units in the names")]
+pub struct HeldOut {
+    pub name: String,
+    pub package_c: Option<Estimate>,
+    pub package_c_measured: Option<f64>,
+    pub power_w: Option<Estimate>,
+    pub power_w_measured: Option<f64>,
+    pub fan_speed_rpm: Option<Estimate>,
+    pub fan_speed_rpm_measured: Option<f64>,
+    pub level_dba: Option<Estimate>,
+    pub level_dba_measured: Option<f64>,
+    pub work_rel: Option<Estimate>,
+    pub work_rel_measured: Option<f64>,
+}
+
+fn same_limits(a: &Setting, b: &Setting) -> bool {
+    let near = |a: LimitValue, b: LimitValue| match (a.value(), b.value()) {
+        (Some(x), Some(y)) => (x - y).abs() <= 0.01 * x.abs().max(y.abs()),
+        (None, None) => true,
+        _ => false,
+    };
+    near(a.pl1_w, b.pl1_w)
+        && near(a.pl2_w, b.pl2_w)
+        && near(a.temp_limit_c, b.temp_limit_c)
+        && a.fan == b.fan
+}
+
+/// The contract's token for what acts, with the fan's ceiling told apart.
+fn acting_token(model: &MachineModel, scenario: &Scenario, point: &OperatingPoint) -> &'static str {
+    if point.acting == ActingLimit::Temperature {
+        if let FanControl::Curve { ceiling } = scenario.fan {
+            if ceiling < 1.0 && point.fan_share >= ceiling - 1e-6 {
+                let free = Scenario { fan: FanControl::Curve { ceiling: 1.0 }, ..scenario.clone() };
+                if steady_state(model, &free).acting != ActingLimit::Temperature {
+                    return "fan_ceiling";
+                }
+            }
+        }
+    }
+    point.acting.token()
+}
+
+fn boost_figures(outcomes: &[Outcome], basis: Basis) -> Option<BoostFigures> {
+    let boosts: Vec<(&Outcome, Means)> =
+        outcomes.iter().filter_map(|o| o.boost.map(|b| (o, b))).collect();
+    if 2 * boosts.len() < outcomes.len() {
+        return None;
+    }
+    Some(BoostFigures {
+        package_c: interval(boosts.iter().map(|(_, m)| m.package_c), basis),
+        power_w: interval(boosts.iter().map(|(_, m)| m.power_w), basis),
+        duration_s: interval(boosts.iter().map(|(o, _)| o.boost_s), basis),
+    })
+}
+
+fn known_or(estimate: Option<Estimate>, needs: &str) -> Figure {
+    estimate.map_or_else(|| Figure::Unknown { needs: needs.into() }, Figure::Known)
+}
+
+fn span(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
+    values.fold(None, |range, v| match range {
+        None => Some((v, v)),
+        Some((lo, hi)) => Some((lo.min(v), hi.max(v))),
+    })
+}
+
+/// Median and 5th to 95th percentile.
+fn interval(values: impl Iterator<Item = f64>, basis: Basis) -> Estimate {
+    let mut sorted: Vec<f64> = values.filter(|v| v.is_finite()).collect();
+    sorted.sort_by(f64::total_cmp);
+    let at = |p| quantile_sorted(&sorted, p);
+    Estimate { value: at(0.5), lo: at(0.05), hi: at(0.95), basis }
+}
+
+/// The same for a new reading whose own error has standard deviation `sd`.
+fn predictive(values: impl Iterator<Item = f64>, sd: f64) -> Estimate {
+    let values: Vec<f64> = values.filter(|v| v.is_finite()).collect();
+    let n = values.len().max(1) as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    let variance = values.iter().map(|v| (v - mean) * (v - mean)).sum::<f64>() / n;
+    let centre = interval(values.into_iter(), Basis::Interpolated);
+    // The draws' own shape, widened on both sides by the reading's error.
+    let grow = if variance > 0.0 { (1.0 + sd * sd / variance).sqrt() } else { 1.0 };
+    if variance <= 1e-12 {
+        return Estimate::normal(centre.value, sd, Basis::Interpolated);
+    }
+    Estimate {
+        lo: centre.value - grow * (centre.value - centre.lo),
+        hi: centre.value + grow * (centre.hi - centre.value),
+        ..centre
+    }
+}
+
+fn quantile_sorted(sorted: &[f64], p: f64) -> f64 {
+    let Some(last) = sorted.len().checked_sub(1) else { return f64::NAN };
+    let place = p * last as f64;
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to last")]
+    let i = (place.floor() as usize).min(last);
+    let next = (i + 1).min(last);
+    sorted[i] + (place - place.floor()) * (sorted[next] - sorted[i])
+}
+
+/// A setting with these limits, for queries.
+pub fn setting_of(
+    name: impl Into<String>,
+    pl1_w: LimitValue,
+    pl2_w: LimitValue,
+    tau_s: LimitValue,
+    temp_limit_c: LimitValue,
+    fan: FanSetting,
+) -> Setting {
+    Setting {
+        id: settlepoint_domain::Id::from_u128(0),
+        name: name.into(),
+        pl1_w,
+        pl2_w,
+        tau_s,
+        temp_limit_c,
+        more_tiers: Vec::new(),
+        fan,
+    }
+}
