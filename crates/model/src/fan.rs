@@ -1,0 +1,173 @@
+//! Fans: speed against temperature, with smoothing, hysteresis and slew as state; conductance and
+//! level against speed stand with the cooling and the sound.
+
+use crate::{Cooling, FanControl, FanCurve, MachineModel};
+
+impl FanCurve {
+    /// Share of full speed at a controlling temperature: straight lines between the points, level
+    /// outside; 0 without points. Of two points at one temperature the later one counts from there
+    /// on.
+    pub fn share_at(&self, temp_c: f64) -> f64 {
+        let after = self.points.partition_point(|p| p.0 <= temp_c);
+        let below = after.checked_sub(1).and_then(|i| self.points.get(i));
+        match (below, self.points.get(after)) {
+            (Some(a), Some(b)) => a.1 + (b.1 - a.1) * (temp_c - a.0) / (b.0 - a.0),
+            (Some(a), None) => a.1,
+            (None, Some(b)) => b.1,
+            (None, None) => 0.0,
+        }
+    }
+
+    /// Highest share anywhere on the curve.
+    pub fn max_share(&self) -> f64 {
+        self.points.iter().map(|p| p.1).fold(0.0, f64::max)
+    }
+}
+
+impl Cooling {
+    /// Conductance from the last node to the air, W/K, at a share of full fan speed and an air
+    /// density: `g_nat sqrt(d) + g_fan (d s)^m`, `d` the density over the reference's.
+    ///
+    /// The exponent of the fan term is the Reynolds exponent of the convection correlation, so
+    /// density enters with it; laminar free convection goes with the Grashof number to the 1/4,
+    /// hence with the square root of density (VDI Heat Atlas, parts F2 and G).
+    pub fn conductance_w_per_k(&self, fan_share: f64, air_density_kg_m3: f64) -> f64 {
+        let d = air_density_kg_m3 / self.reference_density_kg_m3;
+        let fan = if fan_share > 0.0 {
+            self.g_fan_w_per_k * (d * fan_share).powf(self.fan_exponent)
+        } else {
+            0.0
+        };
+        self.g_nat_w_per_k * d.sqrt() + fan
+    }
+}
+
+/// The curve and ceiling that a scenario's control comes to.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Control<'a> {
+    pub(crate) curve: Option<&'a FanCurve>,
+    /// Ceiling, or the fixed share.
+    pub(crate) ceiling: f64,
+}
+
+impl<'a> Control<'a> {
+    pub(crate) fn of(model: &'a MachineModel, fan: &'a FanControl) -> Self {
+        match fan {
+            FanControl::Curve { ceiling } => Self {
+                curve: Some(&model.fan),
+                ceiling: *ceiling,
+            },
+            FanControl::Fixed(share) => Self {
+                curve: None,
+                ceiling: *share,
+            },
+            FanControl::Typed { curve, ceiling } => Self {
+                curve: Some(curve),
+                ceiling: *ceiling,
+            },
+        }
+    }
+
+    /// Share at a controlling temperature.
+    pub(crate) fn share(&self, temp_c: f64) -> f64 {
+        self.curve
+            .map_or(self.ceiling, |c| c.share_at(temp_c).min(self.ceiling))
+            .max(0.0)
+    }
+
+    /// Highest share that can occur.
+    pub(crate) fn max_share(&self) -> f64 {
+        self.curve
+            .map_or(self.ceiling, |c| c.max_share().min(self.ceiling))
+            .max(0.0)
+    }
+
+    /// Lowest share that can occur, stopped fans included.
+    pub(crate) fn min_share(&self) -> f64 {
+        self.curve
+            .map_or(self.ceiling, |c| {
+                c.points
+                    .iter()
+                    .map(|p| p.1)
+                    .fold(f64::INFINITY, f64::min)
+                    .min(self.ceiling)
+            })
+            .max(0.0)
+    }
+
+    /// How far a falling temperature leaves the speed behind, K.
+    pub(crate) fn hysteresis_k(&self) -> f64 {
+        self.curve.map_or(0.0, |c| c.hysteresis_k.max(0.0))
+    }
+}
+
+/// Fan control in time: smoothed temperature, the temperature that the speed follows, the speed.
+///
+/// Smoothing is a first-order lag, exact for a temperature that changes linearly over the step.
+/// Hysteresis is a backlash (play): the followed temperature rises with the smoothed one and falls
+/// only once that has fallen by `hysteresis_k`, then keeping that distance. The state matters: a
+/// boost leaves the fan faster than the settled temperature alone would.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct FanState {
+    pub(crate) smoothed_c: f64,
+    pub(crate) followed_c: f64,
+    pub(crate) share: f64,
+    /// The factors of one step length.
+    factors: StepFactors,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct StepFactors {
+    dt: f64,
+    decay: f64,
+    /// Lag over step.
+    lag: f64,
+    max_change: f64,
+    hysteresis_k: f64,
+}
+
+impl FanState {
+    /// Settled at a temperature.
+    pub(crate) fn settled(control: &Control<'_>, temp_c: f64) -> Self {
+        Self {
+            smoothed_c: temp_c,
+            followed_c: temp_c,
+            share: control.share(temp_c),
+            factors: StepFactors {
+                dt: f64::NAN,
+                decay: 0.0,
+                lag: 0.0,
+                max_change: f64::INFINITY,
+                hysteresis_k: control.hysteresis_k(),
+            },
+        }
+    }
+
+    fn set_step(&mut self, curve: &FanCurve, dt: f64) {
+        let lag_s = curve.smoothing_s;
+        let smooth = lag_s > 0.0;
+        self.factors = StepFactors {
+            dt,
+            decay: if smooth { (-dt / lag_s).exp() } else { 0.0 },
+            lag: if smooth { lag_s / dt } else { 0.0 },
+            max_change: curve.slew_per_s.max(0.0) * dt,
+            ..self.factors
+        };
+    }
+
+    /// Follows the die from `before_c` to `after_c` over a step.
+    #[inline]
+    pub(crate) fn follow(&mut self, control: &Control<'_>, before_c: f64, after_c: f64, dt: f64) {
+        let Some(curve) = control.curve else { return };
+        if self.factors.dt.to_bits() != dt.to_bits() {
+            self.set_step(curve, dt);
+        }
+        let f = &self.factors;
+        let behind = (after_c - before_c) * f.lag;
+        self.smoothed_c = after_c - behind + (self.smoothed_c - before_c + behind) * f.decay;
+        let upper = self.smoothed_c + f.hysteresis_k;
+        self.followed_c = self.followed_c.min(upper).max(self.smoothed_c);
+        let target = control.share(self.followed_c);
+        self.share = target.clamp(self.share - f.max_change, self.share + f.max_change);
+    }
+}

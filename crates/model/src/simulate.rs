@@ -1,0 +1,658 @@
+//! The closed-loop simulator: the five models stepped together.
+
+use settlepoint_domain::PhaseKind;
+
+use crate::budget::TierStep;
+use crate::fan::{Control, FanState};
+use crate::steady::{Bench, Settled};
+use crate::thermal::{Chain, Grid, MeanFlow, Nodes};
+use crate::{ActingLimit, MAX_NODES, MachineModel, Scenario, Start};
+
+/// One step of a run, as handed to the caller.
+#[derive(Clone, Copy, Debug)]
+pub struct Step<'a> {
+    /// End of the step, s.
+    pub time_s: f64,
+    /// Its length, s.
+    pub dt_s: f64,
+    /// Power, constant over the step, W.
+    pub power_w: f64,
+    /// Die temperature at its end, °C.
+    pub die_c: f64,
+    /// Mean die temperature over it, °C.
+    pub die_mean_c: f64,
+    /// Node temperatures at its end, die first, °C.
+    pub nodes_c: &'a [f64],
+    /// Fan speed over the step, as a share of full speed.
+    pub fan_share: f64,
+    /// Work rate over the step; 0 without a work law.
+    pub work_rate: f64,
+    /// Room over the step, °C.
+    pub room_c: f64,
+    /// What held the power.
+    pub acting: ActingLimit,
+    /// Whether the temperature limit was passed at minimum power.
+    pub cannot_hold: bool,
+    /// Budget averages at its end, W, one for each tier of the scenario.
+    pub budgets_w: &'a [f64],
+}
+
+/// Means over a stretch of time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Means {
+    /// Power, W.
+    pub power_w: f64,
+    /// Die temperature, °C.
+    pub die_c: f64,
+    /// Fan speed as a share of full speed.
+    pub fan_share: f64,
+    /// Work rate; 0 without a work law.
+    pub work_rate: f64,
+}
+
+/// A stretch of a run held by one thing. The phases of a run tile it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PhaseSummary {
+    /// Boost: above the power that stays; temp_limited: held by the temperature limit; sustained:
+    /// anything else.
+    pub kind: PhaseKind,
+    /// Start, s.
+    pub start_s: f64,
+    /// End, s.
+    pub end_s: f64,
+    /// Means over the phase.
+    pub mean: Means,
+    /// Values in its last step; the die temperature is that at its end.
+    pub end: Means,
+}
+
+/// A run in figures.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Summary {
+    /// Phases in time order; they tile the run.
+    pub phases: Vec<PhaseSummary>,
+    /// Means over the run.
+    pub mean: Means,
+    /// Values in the last step; the die temperature is that at the end.
+    pub end: Means,
+    /// What held the power in the last step.
+    pub acting: ActingLimit,
+    /// Energy, J.
+    pub energy_j: f64,
+    /// Work done: the work rate over time.
+    pub work: f64,
+    /// Highest die temperature at the end of any step, °C.
+    pub max_die_c: f64,
+    /// Time held by the temperature limit, s.
+    pub time_at_temp_limit_s: f64,
+    /// Start of the first step held by the temperature limit, s.
+    pub first_temp_limit_s: Option<f64>,
+    /// Time from the start above the power that stays, s; within the last step of the boost by
+    /// its energy.
+    pub boost_duration_s: f64,
+    /// The temperature limit was passed at minimum power in some step.
+    pub cannot_hold: bool,
+}
+
+impl Summary {
+    const fn blank() -> Self {
+        let means = Means {
+            power_w: f64::NAN,
+            die_c: f64::NAN,
+            fan_share: f64::NAN,
+            work_rate: f64::NAN,
+        };
+        Self {
+            phases: Vec::new(),
+            mean: means,
+            end: means,
+            acting: ActingLimit::Demand,
+            energy_j: f64::NAN,
+            work: f64::NAN,
+            max_die_c: f64::NAN,
+            time_at_temp_limit_s: 0.0,
+            first_temp_limit_s: None,
+            boost_duration_s: 0.0,
+            cannot_hold: false,
+        }
+    }
+}
+
+/// Demand over time at the package's reference temperature.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Driver<'a> {
+    /// The package's own demand from start to end.
+    Steady,
+    /// (from time s, demand W) in time order: each holds until the next, the first from the start.
+    /// Leakage over that at the reference temperature comes on top.
+    Workload(&'a [(f64, f64)]),
+}
+
+impl Driver<'_> {
+    /// Mean demand between two times; `None` for the package's own.
+    fn mean_w(self, from_s: f64, to_s: f64, cursor: &mut usize) -> Option<f64> {
+        let Self::Workload(points) = self else {
+            return None;
+        };
+        while points.get(*cursor + 1).is_some_and(|p| p.0 <= from_s) {
+            *cursor += 1;
+        }
+        let mut energy_j = 0.0;
+        let (mut at, mut index) = (from_s, *cursor);
+        while at < to_s {
+            let until = points.get(index + 1).map_or(to_s, |p| p.0.min(to_s));
+            energy_j += (until - at) * points.get(index).map_or(0.0, |p| p.1);
+            at = until;
+            index += 1;
+        }
+        Some(energy_j / (to_s - from_s))
+    }
+}
+
+/// Runs `scenario` once. See [`Simulator::run`]; keep a [`Simulator`] for many runs.
+pub fn simulate(
+    model: &MachineModel,
+    scenario: &Scenario,
+    on_step: impl FnMut(&Step<'_>),
+) -> Summary {
+    let mut simulator = Simulator::new();
+    simulator.run(model, scenario, on_step);
+    simulator.summary
+}
+
+/// The simulator with its buffers, for many runs without allocation. Propagators are kept between
+/// runs of the same ladder, step and range of fan speeds.
+#[derive(Clone, Debug)]
+pub struct Simulator {
+    grid: Grid,
+    tiers: Vec<TierStep>,
+    last_tiers: Vec<TierStep>,
+    averages: Vec<f64>,
+    summary: Summary,
+}
+
+impl Default for Simulator {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Simulator {
+    /// An empty workspace.
+    pub fn new() -> Self {
+        Self {
+            grid: Grid::new(),
+            tiers: Vec::new(),
+            last_tiers: Vec::new(),
+            averages: Vec::new(),
+            summary: Summary::blank(),
+        }
+    }
+
+    /// Runs `scenario` under the package's own demand.
+    ///
+    /// In each step the fan is constant at the speed that the temperatures before gave it, and the
+    /// power is constant at the least of: demand (with leakage linearised about the start of the
+    /// step and taken at its end), what each tier's average allows, the other limit, and the power
+    /// that just holds the temperature limit at the end of the step; but not below `min_w`. The
+    /// ladder is then propagated exactly.
+    ///
+    /// The holding power is stable: the ladder's sampled step response is completely monotone, so
+    /// the power sequence that keeps the die constant has positive, falling terms (Kaluza,
+    /// "Über die Koeffizienten reziproker Potenzreihen", Math. Z. 28, 1928) and cannot chatter.
+    ///
+    /// A model or scenario that fails its `check` gives no step and a summary of NaN.
+    pub fn run(
+        &mut self,
+        model: &MachineModel,
+        scenario: &Scenario,
+        on_step: impl FnMut(&Step<'_>),
+    ) -> &Summary {
+        self.run_driven(model, scenario, Driver::Steady, on_step)
+    }
+
+    /// Runs `scenario` under a demand that changes with time.
+    pub fn run_driven(
+        &mut self,
+        model: &MachineModel,
+        scenario: &Scenario,
+        driver: Driver<'_>,
+        mut on_step: impl FnMut(&Step<'_>),
+    ) -> &Summary {
+        if model.check().is_err() || scenario.check().is_err() {
+            self.summary = Summary::blank();
+            return &self.summary;
+        }
+        let mut phases = std::mem::take(&mut self.summary.phases);
+        phases.clear();
+        self.summary = Summary {
+            phases,
+            ..Summary::blank()
+        };
+        let mut run = Loop::start(self, model, scenario, driver);
+        let steps = step_count(scenario);
+        for index in 0..steps {
+            let start_s = index as f64 * scenario.step_s;
+            let last = index + 1 == steps;
+            let end_s = if last {
+                scenario.duration_s
+            } else {
+                start_s + scenario.step_s
+            };
+            run.step(start_s, end_s, last, &mut on_step);
+        }
+        run.finish();
+        &self.summary
+    }
+}
+
+/// Number of steps: a remainder of the duration makes a shorter last one.
+fn step_count(scenario: &Scenario) -> usize {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "checked range"
+    )]
+    let steps = (scenario.duration_s / scenario.step_s - 1e-9)
+        .ceil()
+        .max(1.0) as usize;
+    steps
+}
+
+/// Constants and state of one run.
+struct Loop<'a, 'w> {
+    model: &'a MachineModel,
+    scenario: &'a Scenario,
+    driver: Driver<'a>,
+    control: Control<'a>,
+    chain: Chain,
+    work: &'w mut Simulator,
+    density: f64,
+    sustained_w: f64,
+    other_w: f64,
+    hold_c: f64,
+    useful_ref_w: f64,
+    last_dt: f64,
+    // State.
+    nodes: Nodes,
+    fan: FanState,
+    conductance: f64,
+    share_of_conductance: f64,
+    leak_w: f64,
+    room_cursor: usize,
+    demand_cursor: usize,
+    totals: Totals,
+    phase: PhaseTotals,
+    boosting: bool,
+    previous_w: f64,
+}
+
+/// Sums over time.
+#[derive(Clone, Copy, Debug, Default)]
+struct Totals {
+    time: f64,
+    power: f64,
+    die: f64,
+    fan: f64,
+    work: f64,
+}
+
+impl Totals {
+    #[inline]
+    fn add(&mut self, dt: f64, m: &Means) {
+        self.time += dt;
+        self.power += dt * m.power_w;
+        self.die += dt * m.die_c;
+        self.fan += dt * m.fan_share;
+        self.work += dt * m.work_rate;
+    }
+
+    fn merge(&mut self, other: &Self) {
+        self.time += other.time;
+        self.power += other.power;
+        self.die += other.die;
+        self.fan += other.fan;
+        self.work += other.work;
+    }
+
+    fn means(&self) -> Means {
+        Means {
+            power_w: self.power / self.time,
+            die_c: self.die / self.time,
+            fan_share: self.fan / self.time,
+            work_rate: self.work / self.time,
+        }
+    }
+}
+
+#[derive(Clone, Copy, Debug)]
+struct PhaseTotals {
+    kind: PhaseKind,
+    start_s: f64,
+    sums: Totals,
+    end: Means,
+}
+
+/// Power of a step and what set it.
+#[derive(Clone, Copy)]
+struct Choice {
+    power_w: f64,
+    acting: ActingLimit,
+    cannot_hold: bool,
+}
+
+impl<'a, 'w> Loop<'a, 'w> {
+    fn start(
+        work: &'w mut Simulator,
+        model: &'a MachineModel,
+        scenario: &'a Scenario,
+        driver: Driver<'a>,
+    ) -> Self {
+        let control = Control::of(model, &scenario.fan);
+        let chain = Chain::new(&model.cooling, model.package.hot_spot);
+        let density = scenario.air_density_kg_m3;
+        let begin = starting_state(model, scenario, driver);
+        let dt = scenario.step_s.min(scenario.duration_s);
+        let steps = step_count(scenario);
+        let remainder = scenario.duration_s - (steps - 1) as f64 * scenario.step_s;
+        let last_dt = if (remainder - dt).abs() < 1e-6 * dt {
+            dt
+        } else {
+            remainder
+        };
+        work.prepare_tiers(model, scenario, dt, last_dt, begin.power_w);
+        let g = |share| model.cooling.conductance_w_per_k(share, density);
+        work.grid
+            .prepare(chain, dt, g(control.min_share()), g(control.max_share()));
+        let fan = FanState::settled(&control, begin.followed_c);
+        let sustained_w = scenario
+            .tiers
+            .iter()
+            .map(|t| t.limit_w)
+            .fold(f64::INFINITY, f64::min)
+            * model.limits.power_ratio;
+        Self {
+            model,
+            scenario,
+            driver,
+            control,
+            chain,
+            work,
+            density,
+            sustained_w,
+            other_w: model.limits.other_limit_w.unwrap_or(f64::INFINITY),
+            hold_c: scenario
+                .temp_limit_c
+                .map_or(f64::INFINITY, |t| t + model.limits.temp_limit_offset_k),
+            useful_ref_w: model.package.useful_ref_w(),
+            last_dt,
+            nodes: begin.nodes,
+            conductance: g(fan.share),
+            share_of_conductance: fan.share,
+            fan,
+            leak_w: model.package.leakage_w(begin.nodes[0]),
+            room_cursor: 0,
+            demand_cursor: 0,
+            totals: Totals::default(),
+            phase: PhaseTotals {
+                kind: PhaseKind::Unknown,
+                start_s: 0.0,
+                sums: Totals::default(),
+                end: Summary::blank().end,
+            },
+            boosting: true,
+            previous_w: f64::NAN,
+        }
+    }
+
+    #[inline]
+    fn step(&mut self, start_s: f64, end_s: f64, last: bool, on_step: &mut impl FnMut(&Step<'_>)) {
+        let dt = if last {
+            self.last_dt
+        } else {
+            self.scenario.step_s
+        };
+        let room_c = self.room_at(0.5 * (start_s + end_s));
+        let air_c = room_c + self.model.cooling.case_offset_k;
+        let share = self.fan.share;
+        self.update_conductance(share);
+        let propagator = self.work.grid.at(self.conductance, dt);
+        let free = propagator.free(&self.nodes, air_c);
+        let gain = propagator.power;
+        let choice = self.choose(start_s, end_s, last, free[0], gain[0]);
+        let before = self.nodes;
+        for i in 0..MAX_NODES {
+            self.nodes[i] = free[i] + gain[i] * choice.power_w;
+        }
+        let flow = MeanFlow {
+            power_w: choice.power_w,
+            per_s: 1.0 / dt,
+            air_c,
+            outer_k_per_w: 1.0 / self.conductance,
+        };
+        let die_mean_c = self.chain.mean_die(&before, &self.nodes, &flow);
+        let work = &mut *self.work;
+        let tiers = if last { &work.last_tiers } else { &work.tiers };
+        for (average, tier) in work.averages.iter_mut().zip(tiers) {
+            *average = tier.advance(*average, choice.power_w);
+        }
+        let die_c = self.nodes[0];
+        self.leak_w = self.model.package.leakage_w(die_c);
+        let work_rate = self.work_rate(choice.power_w);
+        self.fan.follow(&self.control, before[0], die_c, dt);
+        let step = Step {
+            time_s: end_s,
+            dt_s: dt,
+            power_w: choice.power_w,
+            die_c,
+            die_mean_c,
+            nodes_c: &self.nodes[..self.chain.n],
+            fan_share: share,
+            work_rate,
+            room_c,
+            acting: choice.acting,
+            cannot_hold: choice.cannot_hold,
+            budgets_w: &self.work.averages,
+        };
+        on_step(&step);
+        let mean = Means {
+            power_w: choice.power_w,
+            die_c: die_mean_c,
+            fan_share: share,
+            work_rate,
+        };
+        self.account(start_s, dt, choice, mean);
+    }
+
+    /// Room at a time: straight lines between the points, level outside.
+    #[inline]
+    fn room_at(&mut self, time_s: f64) -> f64 {
+        let points = &self.scenario.room;
+        if points.len() == 1 {
+            return points[0].1;
+        }
+        while points
+            .get(self.room_cursor + 1)
+            .is_some_and(|p| p.0 <= time_s)
+        {
+            self.room_cursor += 1;
+        }
+        let a = points[self.room_cursor];
+        match points.get(self.room_cursor + 1) {
+            Some(b) if time_s > a.0 => a.1 + (b.1 - a.1) * (time_s - a.0) / (b.0 - a.0),
+            _ => a.1,
+        }
+    }
+
+    #[inline]
+    fn update_conductance(&mut self, share: f64) {
+        if share.to_bits() != self.share_of_conductance.to_bits() {
+            self.conductance = self.model.cooling.conductance_w_per_k(share, self.density);
+            self.share_of_conductance = share;
+        }
+    }
+
+    /// The power of a step whose end temperature is `free_c + gain * power`.
+    #[inline]
+    fn choose(&mut self, start_s: f64, end_s: f64, last: bool, free_c: f64, gain: f64) -> Choice {
+        let package = &self.model.package;
+        let asked_w = self
+            .driver
+            .mean_w(start_s, end_s, &mut self.demand_cursor)
+            .unwrap_or(package.demand_w);
+        // Leakage at the end of the step, linear about its start. The divisor stays positive: a
+        // gain of leakage above 0.9 in one step is a runaway, and the next steps show it.
+        let slope = package.leak_beta_per_k * self.leak_w;
+        let at_start = asked_w + self.leak_w - package.leak_w;
+        let demand_w =
+            (at_start + slope * (free_c - self.nodes[0])) / (1.0 - (slope * gain).min(0.9));
+        let (mut power_w, mut acting) = (demand_w, ActingLimit::Demand);
+        let tiers = if last {
+            &self.work.last_tiers
+        } else {
+            &self.work.tiers
+        };
+        for (tier, average) in tiers.iter().zip(&self.work.averages) {
+            let allowed_w = tier.allowed_w(*average);
+            if allowed_w < power_w {
+                (power_w, acting) = (allowed_w, ActingLimit::Power);
+            }
+        }
+        if self.other_w < power_w {
+            (power_w, acting) = (self.other_w, ActingLimit::Other);
+        }
+        if free_c + gain * power_w > self.hold_c {
+            (power_w, acting) = ((self.hold_c - free_c) / gain, ActingLimit::Temperature);
+        }
+        let floor_w = package.min_w.min(demand_w).max(0.0);
+        let cannot_hold = power_w < floor_w && acting == ActingLimit::Temperature;
+        Choice {
+            power_w: power_w.max(floor_w),
+            acting,
+            cannot_hold,
+        }
+    }
+
+    #[inline]
+    fn work_rate(&self, power_w: f64) -> f64 {
+        let Some(law) = self.model.package.work else {
+            return 0.0;
+        };
+        law.rate((power_w - self.leak_w - self.model.package.base_w) / self.useful_ref_w)
+    }
+
+    #[inline]
+    fn account(&mut self, start_s: f64, dt: f64, choice: Choice, mean: Means) {
+        let over = choice.power_w > self.sustained_w * (1.0 + 1e-9);
+        let kind = match choice.acting {
+            ActingLimit::Temperature => PhaseKind::TempLimited,
+            _ if over => PhaseKind::Boost,
+            _ => PhaseKind::Sustained,
+        };
+        if kind != self.phase.kind {
+            self.close_phase(start_s);
+            self.phase.kind = kind;
+        }
+        self.phase.sums.add(dt, &mean);
+        let end = Means {
+            die_c: self.nodes[0],
+            ..mean
+        };
+        self.phase.end = end;
+        let summary = &mut self.work.summary;
+        summary.max_die_c = summary.max_die_c.max(end.die_c);
+        summary.acting = choice.acting;
+        summary.cannot_hold |= choice.cannot_hold;
+        if choice.acting == ActingLimit::Temperature {
+            summary.time_at_temp_limit_s += dt;
+            summary.first_temp_limit_s.get_or_insert(start_s);
+        }
+        if self.boosting {
+            self.count_boost(dt, choice, over);
+        }
+    }
+
+    /// Adds a step to the boost; the one in which a tier cuts in counts by its share of energy.
+    fn count_boost(&mut self, dt: f64, choice: Choice, over: bool) {
+        if !over {
+            self.boosting = false;
+            return;
+        }
+        let full_w = self.previous_w - self.sustained_w;
+        let share = if choice.acting == ActingLimit::Power && full_w > 0.0 {
+            ((choice.power_w - self.sustained_w) / full_w).min(1.0)
+        } else {
+            1.0
+        };
+        self.work.summary.boost_duration_s += dt * share;
+        self.previous_w = choice.power_w;
+    }
+
+    fn close_phase(&mut self, end_s: f64) {
+        let phase = &mut self.phase;
+        if phase.sums.time > 0.0 {
+            self.totals.merge(&phase.sums);
+            self.work.summary.phases.push(PhaseSummary {
+                kind: phase.kind,
+                start_s: phase.start_s,
+                end_s,
+                mean: phase.sums.means(),
+                end: phase.end,
+            });
+        }
+        phase.start_s = end_s;
+        phase.sums = Totals::default();
+    }
+
+    fn finish(mut self) {
+        self.close_phase(self.scenario.duration_s);
+        let summary = &mut self.work.summary;
+        summary.mean = self.totals.means();
+        summary.end = self.phase.end;
+        summary.energy_j = self.totals.power;
+        summary.work = self.totals.work;
+    }
+}
+
+impl Simulator {
+    fn prepare_tiers(
+        &mut self,
+        model: &MachineModel,
+        scenario: &Scenario,
+        dt: f64,
+        last_dt: f64,
+        start_w: f64,
+    ) {
+        let limits = &model.limits;
+        let of = |dt: f64| {
+            scenario.tiers.iter().map(move |t| {
+                TierStep::new(
+                    t.limit_w * limits.power_ratio,
+                    t.window_s * limits.tau_ratio,
+                    dt,
+                )
+            })
+        };
+        self.tiers.clear();
+        self.tiers.extend(of(dt));
+        self.last_tiers.clear();
+        self.last_tiers.extend(of(last_dt));
+        self.averages.clear();
+        self.averages.resize(scenario.tiers.len(), start_w);
+    }
+}
+
+/// Settled at the start's power, or under the scenario itself.
+fn starting_state(model: &MachineModel, scenario: &Scenario, driver: Driver<'_>) -> Settled {
+    let room_c = scenario.room.first().map_or(f64::NAN, |p| p.1);
+    let bench = Bench::new(model, scenario, 0.0).in_room(room_c);
+    match scenario.start {
+        Start::SettledAt { power_w } => {
+            bench.settled(power_w, bench.die_at(power_w), ActingLimit::Demand, false)
+        }
+        Start::SteadyState => match driver {
+            Driver::Workload([first, ..]) => bench.asking(first.1).settle(),
+            _ => bench.settle(),
+        },
+    }
+}
