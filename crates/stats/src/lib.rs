@@ -1,1 +1,9 @@
 //! Least squares, change points, means of correlated series, intervals.
+//!
+//! Everything here is pure arithmetic on `f64`: no files, clock, threads or printing, and no
+//! knowledge of watts or kelvin. Each method names its paper or standard; the numbers are checked
+//! against certified values and general-purpose libraries in `tests/`.
+
+pub mod least_squares;
+
+pub use nalgebra::{DMatrix, DVector};
