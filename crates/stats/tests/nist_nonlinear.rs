@@ -107,7 +107,8 @@ fn model(name: &str, b: &[f64], x: f64, x2: f64) -> f64 {
         "Rat42" => b[0] / (1.0 + (b[1] - b[2] * x).exp()),
         "Rat43" => b[0] / (1.0 + (b[1] - b[2] * x).exp()).powf(1.0 / b[3]),
         "Roszman1" => b[0] - b[1] * x - (b[2] / (x - b[3])).atan() / PI,
-        other => panic!("no model for {other}"),
+        // A name without a model: the fit refuses to start.
+        _ => f64::NAN,
     }
 }
 
@@ -150,26 +151,111 @@ fn fit(problem: &Certified, start: usize) -> Fit {
     minimise(problem, &problem.starts[start], &Options::default()).expect("a fit")
 }
 
-#[test]
-fn table() {
-    for problem in problems() {
-        for start in 0..2 {
+/// A problem, the start (1 or 2) and the fit from there.
+fn all_fits() -> Vec<(Certified, usize, Fit)> {
+    let mut fits = Vec::new();
+    for start in 0..2 {
+        for problem in problems() {
             let fit = fit(&problem, start);
-            let sd = fit
-                .standard_errors(None)
-                .map_or(0.0, |sd| digits(&sd, &problem.sd));
-            println!(
-                "{:9} {} {:5.1} sd {:5.1} rss {:9.2e} cond {:8.1e} {:?} it {} ev {}",
-                problem.name,
-                start + 1,
-                digits(&fit.params, &problem.params),
-                sd,
-                fit.residual_ss / problem.residual_ss - 1.0,
-                fit.condition(),
-                fit.stopped,
-                fit.iterations,
-                fit.evaluations
-            );
+            fits.push((problem, start + 1, fit));
         }
     }
+    fits
+}
+
+/// The certified values carry 11 digits; differences of fourth order leave the gradient with a
+/// relative error of about 1e-12, which the condition (up to 6e4) of the problems magnifies.
+#[test]
+fn parameters_from_both_starts_of_every_problem() {
+    let mut reached = Vec::new();
+    for (problem, start, fit) in all_fits() {
+        let digits = digits(&fit.params, &problem.params);
+        println!(
+            "{:9} {start} {digits:5.1} {:?} iterations {} evaluations {}",
+            problem.name, fit.stopped, fit.iterations, fit.evaluations
+        );
+        if digits >= 8.5 {
+            assert!(fit.stopped.converged(), "{} {start}", problem.name);
+            reached.push((problem.name, start));
+        }
+    }
+    let expected: Vec<(String, usize)> = (1..=2)
+        .flat_map(|start| problems().into_iter().map(move |p| (p.name, start)))
+        .collect();
+    assert_eq!(reached, expected, "54 of 54 reach 8.5 digits");
+}
+
+/// Lanczos1 is noise-free: its certified residual sum, 1.4e-25, is below what doubles resolve, so
+/// its standard deviations are rounding and only the size of the sum is tested.
+#[test]
+fn standard_deviations_and_residual_sums() {
+    for (problem, start, fit) in all_fits() {
+        if problem.name == "Lanczos1" {
+            assert!(
+                fit.residual_ss < 1e-20,
+                "start {start}: {}",
+                fit.residual_ss
+            );
+            continue;
+        }
+        let sd = fit.standard_errors(None).expect("identified");
+        let sd_digits = digits(&sd, &problem.sd);
+        assert!(sd_digits >= 7.0, "{} {start}: {sd_digits}", problem.name);
+        // 11 certified digits; Lanczos2 loses one to rounding of its residuals of 1e-6.
+        let excess = fit.residual_ss / problem.residual_ss - 1.0;
+        assert!(excess.abs() < 5e-10, "{} {start}: {excess}", problem.name);
+    }
+}
+
+/// Without the acceleration the plain method is a fair yardstick and must still solve every
+/// problem from the second start.
+#[test]
+fn plain_steps_from_the_second_start() {
+    let options = Options {
+        geodesic_acceleration: false,
+        ..Options::default()
+    };
+    for problem in problems() {
+        let fit = minimise(&problem, &problem.starts[1], &options).expect("a fit");
+        let digits = digits(&fit.params, &problem.params);
+        assert!(digits >= 8.0, "{}: {digits}", problem.name);
+    }
+}
+
+/// The result must not depend on the units of the parameters.
+#[test]
+fn other_units_give_the_same_fit() {
+    struct Rescaled<'a>(&'a Certified, [f64; 5]);
+    impl Problem for Rescaled<'_> {
+        fn len_params(&self) -> usize {
+            self.0.len_params()
+        }
+        fn len_residuals(&self) -> usize {
+            self.0.len_residuals()
+        }
+        fn residuals(&self, params: &[f64], out: &mut [f64]) {
+            let native: Vec<f64> = params.iter().zip(&self.1).map(|(p, f)| p * f).collect();
+            self.0.residuals(&native, out);
+        }
+    }
+    // Powers of two, so that the conversion itself does not round.
+    let factors = [1024.0, 0.125, 4.0, 2_f64.powi(-20), 2_f64.powi(16)];
+    let all = problems();
+    let problem = all.iter().find(|p| p.name == "MGH17").expect("present");
+    let start: Vec<f64> = problem.starts[1]
+        .iter()
+        .zip(&factors)
+        .map(|(p, f)| p / f)
+        .collect();
+    let rescaled =
+        minimise(&Rescaled(problem, factors), &start, &Options::default()).expect("a fit");
+    let native = fit(problem, 1);
+    let back: Vec<f64> = rescaled
+        .params
+        .iter()
+        .zip(&factors)
+        .map(|(p, f)| p * f)
+        .collect();
+    assert_eq!(rescaled.iterations, native.iterations);
+    assert!(digits(&back, &native.params) > 13.0);
 }

@@ -23,6 +23,9 @@ const FOURTH_ORDER_STEP: f64 = 2.0e-4;
 pub(super) struct Differentiator<'a, P: Problem> {
     problem: &'a P,
     pub(super) evaluations: usize,
+    /// Change of each parameter that moves the residuals by their own size, as far as known. At
+    /// the end it keeps the step above rounding for parameters whose value is near zero.
+    pub(super) sensible_change: Vec<f64>,
     at: Vec<f64>,
     ahead: Vec<f64>,
     behind: Vec<f64>,
@@ -34,6 +37,7 @@ impl<'a, P: Problem> Differentiator<'a, P> {
         Self {
             problem,
             evaluations: 0,
+            sensible_change: vec![0.0; problem.len_params()],
             at: vec![0.0; problem.len_params()],
             ahead: vec![0.0; m],
             behind: vec![0.0; m],
@@ -82,13 +86,12 @@ impl<'a, P: Problem> Differentiator<'a, P> {
         order: Order,
         out: &mut Jacobian,
     ) -> bool {
-        let size = match params[j].abs().max(self.problem.typical_size(j)) {
-            0.0 => 1.0,
-            size => size,
-        };
-        if order == Order::Fourth && self.central(params, j, size * FOURTH_ORDER_STEP, true, out) {
+        let size = params[j].abs().max(self.problem.typical_size(j));
+        let fine = size.max(self.sensible_change[j]) * FOURTH_ORDER_STEP;
+        if order == Order::Fourth && fine > 0.0 && self.central(params, j, fine, true, out) {
             return true;
         }
+        let size = if size > 0.0 { size } else { 1.0 };
         let step = size * SECOND_ORDER_STEP;
         self.central(params, j, step, false, out)
             || self.one_sided(params, residuals, j, step, out)
