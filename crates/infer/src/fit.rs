@@ -5,11 +5,12 @@ use std::fmt;
 use settlepoint_domain::{Basis, Direction, Estimate};
 use settlepoint_stats::DMatrix;
 use settlepoint_stats::least_squares::{Derivatives, Jacobian, Options, Problem, minimise};
-use settlepoint_stats::random::Normals;
+
 
 use crate::evidence::{Evidence, Reading, RunEvidence};
 use crate::forward::{Means, RunPrediction, predict_run};
 use crate::layout::{Key, Layout};
+use crate::sample::sample;
 
 /// Step of the differences on the scale of the priors. The simulator is smooth to about 1e-7 there;
 /// truncation and rounding are both far below the readings' errors.
@@ -170,7 +171,7 @@ pub(crate) fn level_dba(
         k_db_per_decade: layout.value(z, Key::SoundSlope)?,
         background_dba,
     };
-    Some(sound.level_dba(fan_share))
+    Some(crate::interim::level(&sound, fan_share))
 }
 
 pub(crate) fn clock_mhz(
@@ -181,7 +182,7 @@ pub(crate) fn clock_mhz(
     kind: usize,
 ) -> Option<f64> {
     let package = layout.machine(z, workload).package;
-    package.clock_mhz(kind, means.power_w, means.package_c)
+    package.clocks_mhz(means.power_w, means.package_c).get(kind).copied()
 }
 
 /// A score from a work rate, by the workload's direction: a rate, or the time for fixed work.
@@ -209,17 +210,27 @@ impl Problem for Posterior<'_> {
 
     fn jacobian(&self, z: &[f64], out: &mut Jacobian) -> Derivatives {
         let m = self.observations.len();
-        let mut trial = z.to_vec();
-        let (mut up, mut down) = (vec![0.0; m], vec![0.0; m]);
-        out.fill(0.0);
-        for j in 0..z.len() {
+        let n = z.len();
+        let column = |j: usize| {
+            let mut trial = z.to_vec();
+            let (mut up, mut down) = (vec![0.0; m], vec![0.0; m]);
             trial[j] = z[j] + DIFFERENCE_STEP;
             self.misfit(&trial, &mut up);
             trial[j] = z[j] - DIFFERENCE_STEP;
             self.misfit(&trial, &mut down);
-            trial[j] = z[j];
-            for i in 0..m {
-                out[(i, j)] = (up[i] - down[i]) / (2.0 * DIFFERENCE_STEP);
+            up.iter().zip(&down).map(|(u, d)| (u - d) / (2.0 * DIFFERENCE_STEP)).collect::<Vec<_>>()
+        };
+        let column = &column;
+        let columns: Vec<Vec<f64>> = std::thread::scope(|scope| {
+            let far = scope.spawn(move || (n / 2..n).map(column).collect::<Vec<_>>());
+            let mut near: Vec<_> = (0..n / 2).map(column).collect();
+            near.extend(far.join().unwrap_or_default());
+            near
+        });
+        out.fill(0.0);
+        for (j, values) in columns.iter().enumerate() {
+            for (i, value) in values.iter().enumerate() {
+                out[(i, j)] = *value;
             }
             out[(m + j, j)] = 1.0;
         }
@@ -247,8 +258,11 @@ pub struct CoolingFit {
     pub z: Vec<f64>,
     /// Covariance of `z`, n x n.
     pub covariance: DMatrix<f64>,
-    /// Draws from the normal approximation.
+    /// Draws from the posterior.
     pub draws: Vec<Draw>,
+    /// Share of proposals from the normal approximation that the posterior accepts: near 1 where
+    /// the approximation is good.
+    pub acceptance: f64,
     /// Whether the solver met its tolerance.
     pub converged: bool,
     /// Its iterations.
@@ -269,46 +283,40 @@ pub fn fit(evidence: Evidence) -> Result<CoolingFit, InferError> {
     let layout = Layout::new(&evidence);
     let observations = observations(&evidence);
     let problem = Posterior { layout: &layout, evidence: &evidence, observations: &observations };
-    let options = Options { max_iterations: 100, ..Options::default() };
+    // The residuals are in standard deviations: a change of 1e-5 in their sum of squares is nothing.
+    let options = Options {
+        max_iterations: 60,
+        reduction_tolerance: 1e-6,
+        step_tolerance: 1e-4,
+        gradient_tolerance: 1e-5,
+        refinements: 0,
+        ..Options::default()
+    };
     let solved = minimise(&problem, &vec![0.0; layout.len()], &options)
         .map_err(|e| InferError::Solver(e.to_string()))?;
     let covariance =
         solved.covariance(Some(1.0)).map_err(|e| InferError::Solver(e.to_string()))?;
-    let draws = draw(&solved.params, &covariance)?;
-    Ok(CoolingFit {
-        z: solved.params.clone(),
-        converged: solved.stopped.converged(),
-        iterations: solved.iterations,
-        covariance,
-        draws,
-        layout,
-        evidence,
-    })
-}
-
-/// Antithetic draws: for each one its mirror image, so that linear quantities keep their centre.
-fn draw(z: &[f64], covariance: &DMatrix<f64>) -> Result<Vec<Draw>, InferError> {
     let root = covariance
         .clone()
         .cholesky()
         .ok_or_else(|| InferError::Solver("the covariance is not positive definite".into()))?
         .unpack();
-    let mut normals = Normals::seeded(SEED);
-    let mut draws = Vec::with_capacity(DRAWS);
-    for _ in 0..DRAWS / 2 {
-        let unit: Vec<f64> = (0..z.len()).map(|_| normals.next()).collect();
-        let scatter = RUN_SCATTER * normals.next();
-        let shift: Vec<f64> = (0..z.len())
-            .map(|i| (0..=i).map(|j| root[(i, j)] * unit[j]).sum())
-            .collect();
-        for sign in [1.0, -1.0] {
-            draws.push(Draw {
-                z: z.iter().zip(&shift).map(|(z, d)| z + sign * d).collect(),
-                run_factor: (sign * scatter).exp(),
-            });
-        }
-    }
-    Ok(draws)
+    let log_density = |z: &[f64]| {
+        let mut residuals = vec![0.0; problem.len_residuals()];
+        problem.residuals(z, &mut residuals);
+        -0.5 * residuals.iter().map(|r| r * r).sum::<f64>()
+    };
+    let sampled = sample(&solved.params, &root, log_density, DRAWS, SEED);
+    Ok(CoolingFit {
+        z: solved.params.clone(),
+        converged: solved.stopped.converged(),
+        iterations: solved.iterations,
+        covariance,
+        draws: sampled.draws,
+        acceptance: sampled.acceptance,
+        layout,
+        evidence,
+    })
 }
 
 impl CoolingFit {

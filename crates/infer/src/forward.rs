@@ -2,9 +2,10 @@
 
 use settlepoint_domain::{FanSetting, Setting};
 use settlepoint_model::{
-    BudgetTier, FanControl, FanCurve, MachineModel, OperatingPoint, Scenario, Start, Summary, air,
+    BudgetTier, FanControl, FanCurve, MachineModel, OperatingPoint, Scenario, Start, Summary,
     simulate, steady_state,
 };
+use crate::interim::air;
 
 use crate::evidence::{RunEvidence, Span, Window};
 use crate::layout::{Key, Layout};
@@ -125,7 +126,7 @@ impl Course {
         let mut integrals = vec![[0.0; 4]];
         let mut sum = [0.0; 4];
         let summary = simulate(model, scenario, |step| {
-            let values = [step.power_w, step.die_c, step.fan_share, step.work_rate];
+            let values = [step.power_w, step.die_mean_c, step.fan_share, step.work_rate];
             for (total, value) in sum.iter_mut().zip(values) {
                 *total += value * step.dt_s;
             }
@@ -198,7 +199,7 @@ pub fn predict_run(
     let course = (needs_course && !settled_only).then(|| Course::run(&model, &scenario));
     let settled = (course.is_none() || run.windows.iter().any(|w| w.span == Span::Settled))
         .then(|| steady_state(&model, &scenario));
-    let boost_s = course.as_ref().map_or(0.0, |c| c.summary.boost_s);
+    let boost_s = course.as_ref().map_or(0.0, |c| c.summary.boost_duration_s);
     let windows = run
         .windows
         .iter()

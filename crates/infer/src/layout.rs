@@ -5,8 +5,8 @@ use std::collections::HashMap;
 use settlepoint_domain::{Direction, LimitValue, PhaseKind, ScoreKind};
 use settlepoint_model::{
     ClockLaw, Cooling, FanCurve, LadderNode, LimitBehaviour, MachineModel, Package, Sound, WorkLaw,
-    air,
 };
+use crate::interim::air;
 
 use crate::evidence::Evidence;
 use crate::prior::{Prior, Scale};

@@ -76,7 +76,7 @@ struct Outcome {
 }
 
 impl CoolingFit {
-    fn model_for(&self, draw: &Draw, query: &Query) -> (MachineModel, Scenario) {
+    pub(crate) fn model_for(&self, draw: &Draw, query: &Query) -> (MachineModel, Scenario) {
         let plain = self.layout.machine(&draw.z, query.workload);
         let scenario = scenario(&self.layout, &draw.z, &plain, &query.setting, query.conditions);
         let model = with_discrepancy(&self.layout, &draw.z, plain, &scenario, draw.run_factor);
@@ -87,7 +87,7 @@ impl CoolingFit {
         let (model, scenario) = self.model_for(draw, query);
         let point = steady_state(&model, &scenario);
         let course = Course::run(&model, &scenario);
-        let boost_s = course.summary.boost_s;
+        let boost_s = course.summary.boost_duration_s;
         let boosts = boost_s > 2.0 && boost_s < query.conditions.duration_s - 2.0;
         Outcome {
             boost: boosts.then(|| course.means(0.0, boost_s)),
@@ -285,11 +285,11 @@ impl CoolingFit {
         altitude_m: f64,
         fan_share_of: &dyn Fn(&Self, &Draw) -> f64,
     ) -> Estimate {
-        let density = settlepoint_model::air::density_at_altitude(altitude_m, room_c);
+        let density = crate::interim::air::density_at_altitude(altitude_m, room_c);
         let watts = |draw: &Draw| {
             let share = fan_share_of(self, draw);
             let plain = self.layout.machine(&draw.z, 0);
-            let first = settlepoint_model::capacity_w(&plain.cooling, temp_c, room_c, share, density);
+            let first = settlepoint_model::capacity_w(&plain.cooling, 1.0, temp_c, room_c, share, density);
             let factor = self.layout.discrepancy(&draw.z, first.max(0.1), share) * draw.run_factor;
             first / factor
         };
