@@ -3,12 +3,15 @@
 //! Pure: no files, no clock, no printing. Everything is a plain value in SI units with the field's
 //! names; temperatures in °C, temperature differences in K, fan speed as a share of full speed.
 
+mod air;
 mod budget;
 mod check;
 mod fan;
+mod network;
 mod package;
 mod parameters;
 mod simulate;
+mod sound;
 mod steady;
 mod thermal;
 mod tridiagonal;
@@ -16,11 +19,19 @@ mod tridiagonal;
 /// Most nodes that a simulated ladder may have.
 pub const MAX_NODES: usize = 4;
 
+pub use air::{
+    CFM_M3_PER_S, FanPoint, GAS_CONSTANT_J_PER_KG_K, HEAT_CAPACITY_J_PER_KG_K, INCH_WATER_PA,
+    MM_WATER_PA, STANDARD_PRESSURE_PA, ZERO_CELSIUS_K, air_density_kg_m3, dry_density_kg_m3,
+    geopotential_m, moist_density_kg_m3, standard_pressure_pa, standard_temperature_k,
+    stream_rise_k,
+};
 pub use budget::{Boost, RunningAverage, Sampling, boost, step_load_time_s};
 pub use check::ModelError;
+pub use network::{Cauer, Foster, FosterStart, MAX_ELEMENTS, NetworkError, foster_response};
 pub use parameters::{
     ActingLimit, BudgetTier, ClockLaw, Cooling, FanControl, FanCurve, LadderNode, LimitBehaviour,
     MachineModel, Package, Scenario, Sound, Start, WorkLaw,
 };
-pub use simulate::{Driver, Means, PhaseSummary, Simulator, Step, Summary, simulate};
+pub use simulate::{Driver, Means, PhaseSummary, PowerTrace, Simulator, Step, Summary, simulate};
+pub use sound::Level;
 pub use steady::{OperatingPoint, capacity_w, steady_state, steady_state_from_above};

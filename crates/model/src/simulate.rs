@@ -6,7 +6,7 @@ use crate::budget::TierStep;
 use crate::fan::{Control, FanState};
 use crate::steady::{Bench, Settled};
 use crate::thermal::{Chain, Grid, MeanFlow, Nodes};
-use crate::{ActingLimit, MAX_NODES, MachineModel, Scenario, Start};
+use crate::{ActingLimit, MAX_NODES, MachineModel, ModelError, Scenario, Start};
 
 /// One step of a run, as handed to the caller.
 #[derive(Clone, Copy, Debug)]
@@ -53,7 +53,7 @@ pub struct Means {
 /// A stretch of a run held by one thing. The phases of a run tile it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PhaseSummary {
-    /// Boost: above the power that stays; temp_limited: held by the temperature limit; sustained:
+    /// Boost: above the power that stays; `temp_limited`: held by the temperature limit; sustained:
     /// anything else.
     pub kind: PhaseKind,
     /// Start, s.
@@ -234,16 +234,140 @@ impl Simulator {
         for index in 0..steps {
             let start_s = index as f64 * scenario.step_s;
             let last = index + 1 == steps;
-            let end_s = if last {
-                scenario.duration_s
+            let span = if last {
+                Span {
+                    start_s,
+                    end_s: scenario.duration_s,
+                    dt: run.last_dt,
+                    last,
+                }
             } else {
-                start_s + scenario.step_s
+                Span {
+                    start_s,
+                    end_s: start_s + scenario.step_s,
+                    dt: scenario.step_s,
+                    last,
+                }
             };
-            run.step(start_s, end_s, last, &mut on_step);
+            run.step(span, Forced::default(), &mut on_step);
         }
         run.finish();
         &self.summary
     }
+
+    /// What the models say of a logged run: the logged power is imposed, and the logged fan speed
+    /// where there is one; no limit acts. The scenario gives start, fan control (where no speed was
+    /// logged), room, air and the tiers whose averages are kept; its step and duration are not used
+    /// and may be anything that passes its check. Steps run from sample to sample and are exact for
+    /// the mean power between them; times may be irregular and may repeat.
+    ///
+    /// # Errors
+    /// A model or scenario that fails its check; lists of unequal length, fewer than two samples,
+    /// times that fall.
+    pub fn follow(
+        &mut self,
+        model: &MachineModel,
+        scenario: &Scenario,
+        trace: &PowerTrace<'_>,
+        mut on_step: impl FnMut(&Step<'_>),
+    ) -> Result<&Summary, ModelError> {
+        model.check()?;
+        scenario.check()?;
+        trace.check()?;
+        let mut phases = std::mem::take(&mut self.summary.phases);
+        phases.clear();
+        self.summary = Summary {
+            phases,
+            ..Summary::blank()
+        };
+        let mut run = Loop::start(self, model, scenario, Driver::Steady);
+        let mut forced = Forced::default();
+        let origin_s = trace.times_s[0];
+        for (i, pair) in trace.times_s.windows(2).enumerate() {
+            let known = |list: &[f64]| list.get(i + 1).copied().filter(|v| v.is_finite());
+            forced.power_w = known(trace.power_w)
+                .or(forced.power_w)
+                .or(Some(run.start_w));
+            forced.share = trace.fan_share.and_then(known).or(forced.share);
+            let dt = pair[1] - pair[0];
+            if dt > 0.0 {
+                run.use_step(dt);
+                let (start_s, end_s) = (pair[0] - origin_s, pair[1] - origin_s);
+                run.step(
+                    Span {
+                        start_s,
+                        end_s,
+                        dt,
+                        last: false,
+                    },
+                    forced,
+                    &mut on_step,
+                );
+            }
+        }
+        run.scenario_end_s = trace.times_s.last().map_or(0.0, |t| t - origin_s);
+        run.finish();
+        Ok(&self.summary)
+    }
+}
+
+/// A logged power, and perhaps a logged fan speed, to be followed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PowerTrace<'a> {
+    /// Times of the samples, s.
+    pub times_s: &'a [f64],
+    /// Mean power since the sample before, W; the first is not used; NaN is missing and takes the
+    /// last one known (the start's power before any).
+    pub power_w: &'a [f64],
+    /// Mean fan speed since the sample before, as a share of full speed; the first is not used;
+    /// NaN is missing and takes the last one known (the model's before any).
+    pub fan_share: Option<&'a [f64]>,
+}
+
+impl PowerTrace<'_> {
+    fn check(&self) -> Result<(), ModelError> {
+        let n = self.times_s.len();
+        let short = |field, len: usize| ModelError::Points {
+            field,
+            index: len.min(n),
+        };
+        if n < 2 {
+            return Err(short("trace times_s", n));
+        }
+        if self.power_w.len() != n {
+            return Err(short("trace power_w", self.power_w.len()));
+        }
+        if let Some(list) = self.fan_share.filter(|list| list.len() != n) {
+            return Err(short("trace fan_share", list.len()));
+        }
+        let bad = |i: &usize| {
+            !self.times_s[*i].is_finite() || (*i > 0 && self.times_s[*i] < self.times_s[*i - 1])
+        };
+        match (0..n).find(bad) {
+            Some(index) => Err(ModelError::Points {
+                field: "trace times_s",
+                index,
+            }),
+            None => Ok(()),
+        }
+    }
+}
+
+/// Time of one step.
+#[derive(Clone, Copy)]
+struct Span {
+    start_s: f64,
+    end_s: f64,
+    dt: f64,
+    /// The last step of a run, which may be shorter.
+    last: bool,
+}
+
+/// What a log imposes on a step.
+#[derive(Clone, Copy, Default)]
+struct Forced {
+    power_w: Option<f64>,
+    share: Option<f64>,
 }
 
 /// Number of steps: a remainder of the duration makes a shorter last one.
@@ -273,6 +397,9 @@ struct Loop<'a, 'w> {
     hold_c: f64,
     useful_ref_w: f64,
     last_dt: f64,
+    tiers_dt: f64,
+    start_w: f64,
+    scenario_end_s: f64,
     // State.
     nodes: Nodes,
     fan: FanState,
@@ -360,7 +487,10 @@ impl<'a, 'w> Loop<'a, 'w> {
         } else {
             remainder
         };
-        work.prepare_tiers(model, scenario, dt, last_dt, begin.power_w);
+        set_tiers(&mut work.tiers, model, scenario, dt);
+        set_tiers(&mut work.last_tiers, model, scenario, last_dt);
+        work.averages.clear();
+        work.averages.resize(scenario.tiers.len(), begin.power_w);
         let g = |share| model.cooling.conductance_w_per_k(share, density);
         work.grid
             .prepare(chain, dt, g(control.min_share()), g(control.max_share()));
@@ -386,6 +516,9 @@ impl<'a, 'w> Loop<'a, 'w> {
                 .map_or(f64::INFINITY, |t| t + model.limits.temp_limit_offset_k),
             useful_ref_w: model.package.useful_ref_w(),
             last_dt,
+            tiers_dt: dt,
+            start_w: begin.power_w,
+            scenario_end_s: scenario.duration_s,
             nodes: begin.nodes,
             conductance: g(fan.share),
             share_of_conductance: fan.share,
@@ -405,21 +538,37 @@ impl<'a, 'w> Loop<'a, 'w> {
         }
     }
 
+    /// Makes the tiers fit another step length.
+    fn use_step(&mut self, dt: f64) {
+        if self.tiers_dt.to_bits() != dt.to_bits() {
+            set_tiers(&mut self.work.tiers, self.model, self.scenario, dt);
+            self.tiers_dt = dt;
+        }
+    }
+
     #[inline]
-    fn step(&mut self, start_s: f64, end_s: f64, last: bool, on_step: &mut impl FnMut(&Step<'_>)) {
-        let dt = if last {
-            self.last_dt
-        } else {
-            self.scenario.step_s
-        };
+    fn step(&mut self, span: Span, forced: Forced, on_step: &mut impl FnMut(&Step<'_>)) {
+        let Span {
+            start_s,
+            end_s,
+            dt,
+            last,
+        } = span;
         let room_c = self.room_at(0.5 * (start_s + end_s));
         let air_c = room_c + self.model.cooling.case_offset_k;
-        let share = self.fan.share;
+        let share = forced.share.unwrap_or(self.fan.share);
         self.update_conductance(share);
         let propagator = self.work.grid.at(self.conductance, dt);
         let free = propagator.free(&self.nodes, air_c);
         let gain = propagator.power;
-        let choice = self.choose(start_s, end_s, last, free[0], gain[0]);
+        let choice = match forced.power_w {
+            Some(power_w) => Choice {
+                power_w,
+                acting: ActingLimit::Demand,
+                cannot_hold: false,
+            },
+            None => self.choose(span, free[0], gain[0]),
+        };
         let before = self.nodes;
         for i in 0..MAX_NODES {
             self.nodes[i] = free[i] + gain[i] * choice.power_w;
@@ -494,11 +643,11 @@ impl<'a, 'w> Loop<'a, 'w> {
 
     /// The power of a step whose end temperature is `free_c + gain * power`.
     #[inline]
-    fn choose(&mut self, start_s: f64, end_s: f64, last: bool, free_c: f64, gain: f64) -> Choice {
+    fn choose(&mut self, span: Span, free_c: f64, gain: f64) -> Choice {
         let package = &self.model.package;
         let asked_w = self
             .driver
-            .mean_w(start_s, end_s, &mut self.demand_cursor)
+            .mean_w(span.start_s, span.end_s, &mut self.demand_cursor)
             .unwrap_or(package.demand_w);
         // Leakage at the end of the step, linear about its start. The divisor stays positive: a
         // gain of leakage above 0.9 in one step is a runaway, and the next steps show it.
@@ -507,7 +656,7 @@ impl<'a, 'w> Loop<'a, 'w> {
         let demand_w =
             (at_start + slope * (free_c - self.nodes[0])) / (1.0 - (slope * gain).min(0.9));
         let (mut power_w, mut acting) = (demand_w, ActingLimit::Demand);
-        let tiers = if last {
+        let tiers = if span.last {
             &self.work.last_tiers
         } else {
             &self.work.tiers
@@ -605,7 +754,7 @@ impl<'a, 'w> Loop<'a, 'w> {
     }
 
     fn finish(mut self) {
-        self.close_phase(self.scenario.duration_s);
+        self.close_phase(self.scenario_end_s);
         let summary = &mut self.work.summary;
         summary.mean = self.totals.means();
         summary.end = self.phase.end;
@@ -614,32 +763,17 @@ impl<'a, 'w> Loop<'a, 'w> {
     }
 }
 
-impl Simulator {
-    fn prepare_tiers(
-        &mut self,
-        model: &MachineModel,
-        scenario: &Scenario,
-        dt: f64,
-        last_dt: f64,
-        start_w: f64,
-    ) {
-        let limits = &model.limits;
-        let of = |dt: f64| {
-            scenario.tiers.iter().map(move |t| {
-                TierStep::new(
-                    t.limit_w * limits.power_ratio,
-                    t.window_s * limits.tau_ratio,
-                    dt,
-                )
-            })
-        };
-        self.tiers.clear();
-        self.tiers.extend(of(dt));
-        self.last_tiers.clear();
-        self.last_tiers.extend(of(last_dt));
-        self.averages.clear();
-        self.averages.resize(scenario.tiers.len(), start_w);
-    }
+/// The scenario's tiers, as the firmware holds them, over one step length.
+fn set_tiers(tiers: &mut Vec<TierStep>, model: &MachineModel, scenario: &Scenario, dt: f64) {
+    let limits = &model.limits;
+    tiers.clear();
+    tiers.extend(scenario.tiers.iter().map(|t| {
+        TierStep::new(
+            t.limit_w * limits.power_ratio,
+            t.window_s * limits.tau_ratio,
+            dt,
+        )
+    }));
 }
 
 /// Settled at the start's power, or under the scenario itself.

@@ -1,4 +1,8 @@
 //! The thermal ladder as the simulator steps it: exact propagation over a step of constant power.
+#![expect(
+    clippy::needless_range_loop,
+    reason = "matrix algebra reads better with its indices"
+)]
 
 use crate::tridiagonal::{Eigen, eigen};
 use crate::{Cooling, MAX_NODES};

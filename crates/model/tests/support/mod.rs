@@ -8,7 +8,7 @@ use settlepoint_model::{
 
 /// A desktop machine with everything switched on: four nodes, curve with smoothing and
 /// hysteresis, leakage, work law.
-pub fn desktop() -> MachineModel {
+pub(crate) fn desktop() -> MachineModel {
     let node = |capacity_j_per_k, resistance_k_per_w| LadderNode {
         capacity_j_per_k,
         resistance_k_per_w,
@@ -61,7 +61,7 @@ pub fn desktop() -> MachineModel {
 }
 
 /// Half an hour from idle under two tiers and a temperature limit.
-pub fn half_hour() -> Scenario {
+pub(crate) fn half_hour() -> Scenario {
     Scenario {
         tiers: vec![
             BudgetTier {
