@@ -171,7 +171,7 @@ pub(crate) fn level_dba(
         k_db_per_decade: layout.value(z, Key::SoundSlope)?,
         background_dba,
     };
-    Some(crate::interim::level(&sound, fan_share))
+    Some(sound.level(fan_share).dba)
 }
 
 pub(crate) fn clock_mhz(

@@ -2,10 +2,10 @@
 
 use settlepoint_domain::{FanSetting, Setting};
 use settlepoint_model::{
-    BudgetTier, FanControl, FanCurve, MachineModel, OperatingPoint, Scenario, Start, Summary,
+    BudgetTier, FanControl, FanCurve, MachineModel, OperatingPoint, Scenario, Start, Summary, air_density_kg_m3,
     simulate, steady_state,
 };
-use crate::interim::air;
+
 
 use crate::evidence::{RunEvidence, Span, Window};
 use crate::layout::{Key, Layout};
@@ -55,7 +55,7 @@ pub fn scenario(
             },
         },
         room: vec![(0.0, conditions.room_c)],
-        air_density_kg_m3: air::density_at_altitude(conditions.altitude_m, conditions.room_c),
+        air_density_kg_m3: air_density_kg_m3(conditions.room_c, conditions.altitude_m),
         duration_s: conditions.duration_s,
         // Ten thousand steps at most; a second resolves every averaging window in use.
         step_s: (conditions.duration_s / 10_000.0).max(1.0),

@@ -5,8 +5,9 @@ use std::collections::HashMap;
 use settlepoint_domain::{Direction, LimitValue, PhaseKind, ScoreKind};
 use settlepoint_model::{
     ClockLaw, Cooling, FanCurve, LadderNode, LimitBehaviour, MachineModel, Package, Sound, WorkLaw,
+    air_density_kg_m3,
 };
-use crate::interim::air;
+
 
 use crate::evidence::Evidence;
 use crate::prior::{Prior, Scale};
@@ -120,7 +121,7 @@ impl Layout {
             priors: Vec::new(),
             places: HashMap::new(),
             stock_w,
-            reference_density_kg_m3: air::density_at_altitude(altitude_m, 25.0),
+            reference_density_kg_m3: air_density_kg_m3(25.0, altitude_m),
             reference_w: (0..evidence.workloads.len())
                 .map(|w| evidence.highest_power_w(Some(w)))
                 .collect(),

@@ -285,7 +285,7 @@ impl CoolingFit {
         altitude_m: f64,
         fan_share_of: &dyn Fn(&Self, &Draw) -> f64,
     ) -> Estimate {
-        let density = crate::interim::air::density_at_altitude(altitude_m, room_c);
+        let density = settlepoint_model::air_density_kg_m3(room_c, altitude_m);
         let watts = |draw: &Draw| {
             let share = fan_share_of(self, draw);
             let plain = self.layout.machine(&draw.z, 0);

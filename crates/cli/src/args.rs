@@ -1,0 +1,481 @@
+//! The command line, as clap reads it.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use settlepoint_domain::LimitValue;
+
+/// Characterise a PC's cooling and power limits from a few runs, predict every other setting in any
+/// room, and name the one to use.
+#[derive(Debug, Parser)]
+#[command(
+    name = "settlepoint",
+    version,
+    after_help = "Exit codes: 0 done, 1 findings that --deny forbids, 2 wrong use, 3 data that can't \
+                  be read, 4 not identified, 5 notebook or disk trouble, 6 interrupted.\n\n\
+                  Limits above the maker's can damage parts or void the warranty, and a hot, unstable \
+                  machine can lose data. Follow the makers' instructions."
+)]
+pub(crate) struct Cli {
+    /// Print one JSON object on standard output; messages go to standard error.
+    #[arg(long, global = true)]
+    pub(crate) json: bool,
+    /// What to do.
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Run the whole job on an invented example: the workstation of an attic recording studio.
+    Demo(DemoArgs),
+    /// Read a log and say what is in it: channels, phases, plateaus, thermal model, findings.
+    Inspect(InspectArgs),
+    /// Make an empty notebook.
+    New {
+        /// File to make, ending in .settle.
+        notebook: PathBuf,
+    },
+    /// Add something to a notebook.
+    #[command(subcommand)]
+    Add(AddCommand),
+    /// List the runs with their averages.
+    Runs {
+        /// Notebook.
+        notebook: PathBuf,
+    },
+    /// Leave a run out of every fit, with a reason; without a reason, take it back in.
+    Exclude {
+        /// Notebook.
+        notebook: PathBuf,
+        /// Run.
+        run: String,
+        /// Why; shown wherever the run is.
+        #[arg(long)]
+        reason: Option<String>,
+    },
+    /// Fit the models and say what is known and what is not.
+    Fit(FitArgs),
+    /// Predict a setting that was not run.
+    Predict(Box<PredictArgs>),
+    /// Watts that the cooling holds at a temperature.
+    Capacity(CapacityArgs),
+    /// Find the settings worth having and recommend one.
+    Choose(ChooseArgs),
+    /// Write everything in a notebook to a folder.
+    Export(ExportArgs),
+    /// Copy everything from other notebooks into one.
+    Merge {
+        /// Notebook that receives.
+        into: PathBuf,
+        /// Notebooks to copy from.
+        #[arg(required = true)]
+        from: Vec<PathBuf>,
+    },
+    /// Print completions for a shell.
+    Completions {
+        /// Shell.
+        shell: clap_complete::Shell,
+    },
+    /// Print the manual page.
+    Manual,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct DemoArgs {
+    /// Folder to work in; the current one unless given.
+    #[arg(short, long, value_name = "FOLDER")]
+    pub(crate) output: Option<PathBuf>,
+}
+
+/// How a log is read.
+#[derive(Debug, Args)]
+pub(crate) struct ReadArgs {
+    /// Give a column a role: ROLE=COLUMN, by name or 1-based number; `*0.01` scales, `@degF` states
+    /// a unit. Roles: time, power, energy, temperature, coolant, room, fan_speed, fan_duty,
+    /// pump_speed, clock, level, load, limit, throttle, score, work, part, other.
+    #[arg(long, value_name = "ROLE=COLUMN")]
+    pub(crate) channel: Vec<String>,
+    /// Seconds between rows, where the file has no time.
+    #[arg(long, value_name = "SECONDS")]
+    pub(crate) interval: Option<f64>,
+    /// Which of several devices in the file.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) device: Option<String>,
+    /// Order of day and month in dates: day or month first.
+    #[arg(long, value_name = "day|month")]
+    pub(crate) dates: Option<String>,
+    /// Read by a saved recipe.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) recipe: Option<PathBuf>,
+    /// Save how the file was read, for the next file like it.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) save_recipe: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct InspectArgs {
+    /// Log to read; `-` for standard input.
+    pub(crate) file: PathBuf,
+    #[command(flatten)]
+    pub(crate) read: ReadArgs,
+    /// Room temperature, °C, where the log has none.
+    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    pub(crate) room: Option<f64>,
+    /// Fit the thermal model on the first seconds only and test it on the rest.
+    #[arg(long, value_name = "S")]
+    pub(crate) fit_until: Option<f64>,
+    /// Exit with 1 if there is a finding at least this bad.
+    #[arg(long, value_name = "note|warning|error")]
+    pub(crate) deny: Option<String>,
+}
+
+/// Things to add.
+#[derive(Debug, Subcommand)]
+pub(crate) enum AddCommand {
+    /// A machine: what stays.
+    Machine {
+        /// Notebook.
+        notebook: PathBuf,
+        /// Name.
+        name: String,
+        /// Model, so that units of one model can be compared.
+        #[arg(long, default_value = "")]
+        model: String,
+        /// Serial of this unit.
+        #[arg(long, default_value = "")]
+        serial: String,
+        /// Free text.
+        #[arg(long, default_value = "")]
+        notes: String,
+    },
+    /// A cooling: an arrangement of cooler, fans, paste, positions.
+    Cooling {
+        /// Notebook.
+        notebook: PathBuf,
+        /// Name.
+        name: String,
+        /// Machine; needed only if there are several.
+        #[arg(long)]
+        machine: Option<String>,
+        /// The fans' full speed, rpm, if known.
+        #[arg(long, value_name = "RPM")]
+        fan_max: Option<f64>,
+        /// Free text.
+        #[arg(long, default_value = "")]
+        notes: String,
+    },
+    /// A tune: voltage offset, active cores, memory profile, firmware version.
+    Tune {
+        /// Notebook.
+        notebook: PathBuf,
+        /// Name.
+        name: String,
+        /// Machine; needed only if there are several.
+        #[arg(long)]
+        machine: Option<String>,
+        /// Free text.
+        #[arg(long, default_value = "")]
+        notes: String,
+    },
+    /// A setting: limits and fans.
+    Setting {
+        /// Notebook.
+        notebook: PathBuf,
+        /// Name.
+        name: String,
+        #[command(flatten)]
+        limits: LimitArgs,
+    },
+    /// A workload: a job with its score, hours and weight.
+    Workload(WorkloadArgs),
+    /// A run from a log, or one run for each level of a column.
+    Log(Box<AddLogArgs>),
+    /// Runs typed by hand: a table with one row a phase.
+    Readings {
+        /// Print an empty table with its columns and an example in comments, and stop.
+        #[arg(long)]
+        template: bool,
+        /// Notebook.
+        #[arg(required_unless_present = "template")]
+        notebook: Option<PathBuf>,
+        /// Table; `-` for standard input.
+        #[arg(required_unless_present = "template")]
+        file: Option<PathBuf>,
+    },
+    /// Scores: `setting,workload,score` rows, or one column a setting.
+    Scores {
+        /// Notebook.
+        notebook: PathBuf,
+        /// Table; `-` for standard input.
+        file: PathBuf,
+        /// Workload, where the table has no such column.
+        #[arg(long)]
+        workload: Option<String>,
+    },
+}
+
+/// Limits as typed: a number, `automatic`, `unlimited` or `unknown`.
+#[derive(Debug, Args)]
+pub(crate) struct LimitArgs {
+    /// Sustained power limit, W.
+    #[arg(long, value_name = "W", value_parser = parse_limit, default_value = "unknown", allow_hyphen_values = true)]
+    pub(crate) pl1: LimitValue,
+    /// Short-time power limit, W.
+    #[arg(long, value_name = "W", value_parser = parse_limit, default_value = "unknown", allow_hyphen_values = true)]
+    pub(crate) pl2: LimitValue,
+    /// Averaging window of the sustained limit, s.
+    #[arg(long, value_name = "S", value_parser = parse_limit, default_value = "unknown", allow_hyphen_values = true)]
+    pub(crate) tau: LimitValue,
+    /// Temperature limit, °C.
+    #[arg(long, value_name = "C", value_parser = parse_limit, default_value = "unknown", allow_hyphen_values = true)]
+    pub(crate) temp_limit: LimitValue,
+    /// A further tier: watts and window in seconds.
+    #[arg(long, value_name = "W:S")]
+    pub(crate) limit: Vec<String>,
+    /// Highest fan speed, rpm.
+    #[arg(long, value_name = "RPM", conflicts_with_all = ["fan_fixed", "fan_curve"])]
+    pub(crate) fan_max: Option<f64>,
+    /// One fan speed, rpm.
+    #[arg(long, value_name = "RPM", conflicts_with = "fan_curve")]
+    pub(crate) fan_fixed: Option<f64>,
+    /// Fan curve: a table of temperature °C and speed rpm.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) fan_curve: Option<PathBuf>,
+}
+
+/// Reads a limit.
+pub(crate) fn parse_limit(text: &str) -> Result<LimitValue, String> {
+    match text.trim().to_ascii_lowercase().as_str() {
+        "" | "unknown" | "?" => Ok(LimitValue::Unknown),
+        "auto" | "automatic" => Ok(LimitValue::Automatic),
+        "unlimited" | "none" | "off" | "max" => Ok(LimitValue::Unlimited),
+        number => number.parse().map(LimitValue::Value).map_err(|_| {
+            format!("'{text}' is no limit: give a number, automatic, unlimited or unknown")
+        }),
+    }
+}
+
+/// How a score arises.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum KindArg {
+    /// Mean rate over the whole run, boost included.
+    MeanRate,
+    /// The rate of the last pass: the settled one.
+    LastPass,
+    /// Time for a fixed amount of work.
+    Time,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct WorkloadArgs {
+    /// Notebook.
+    pub(crate) notebook: PathBuf,
+    /// Name.
+    pub(crate) name: String,
+    /// Unit of the score.
+    #[arg(long, default_value = "")]
+    pub(crate) unit: String,
+    /// How the score arises.
+    #[arg(long, value_enum, default_value = "mean-rate")]
+    pub(crate) kind: KindArg,
+    /// Less is better (a time is so by itself).
+    #[arg(long)]
+    pub(crate) lower_is_better: bool,
+    /// Usual length of one run, minutes.
+    #[arg(long, default_value_t = 10.0)]
+    pub(crate) minutes: f64,
+    /// Hours a week.
+    #[arg(long)]
+    pub(crate) hours: Option<f64>,
+    /// Weight in the choice; the hours if not given.
+    #[arg(long)]
+    pub(crate) weight: Option<f64>,
+    /// Largest loss that is acceptable, percent.
+    #[arg(long, value_name = "PCT")]
+    pub(crate) loss_max: Option<f64>,
+    /// Idle or light use: only heat and noise count.
+    #[arg(long)]
+    pub(crate) idle: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct AddLogArgs {
+    /// Notebook.
+    pub(crate) notebook: PathBuf,
+    /// Log; `-` for standard input.
+    pub(crate) file: PathBuf,
+    #[command(flatten)]
+    pub(crate) read: ReadArgs,
+    /// Name of the run; the file's name if not given.
+    #[arg(long)]
+    pub(crate) name: Option<String>,
+    /// Machine.
+    #[arg(long)]
+    pub(crate) machine: Option<String>,
+    /// Cooling.
+    #[arg(long)]
+    pub(crate) cooling: Option<String>,
+    /// Tune.
+    #[arg(long)]
+    pub(crate) tune: Option<String>,
+    /// Workload.
+    #[arg(long)]
+    pub(crate) workload: Option<String>,
+    /// A setting that the notebook has; or give the limits here.
+    #[arg(long)]
+    pub(crate) setting: Option<String>,
+    #[command(flatten)]
+    pub(crate) limits: LimitArgs,
+    /// Room temperature, °C.
+    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    pub(crate) room: Option<f64>,
+    /// Altitude, m.
+    #[arg(long, value_name = "M", allow_hyphen_values = true)]
+    pub(crate) altitude: Option<f64>,
+    /// Score of the run; may be repeated.
+    #[arg(long)]
+    pub(crate) score: Vec<f64>,
+    /// One run for each level of this column.
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) runs_by: Option<String>,
+    /// Take PL1 from this column.
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) pl1_from: Option<String>,
+    /// Take PL2 from this column.
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) pl2_from: Option<String>,
+    /// Take the temperature limit from this column.
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) temp_limit_from: Option<String>,
+    /// Take the room temperature from this column.
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) room_from: Option<String>,
+}
+
+/// Which machine, cooling and runs a command is about.
+#[derive(Debug, Args)]
+pub(crate) struct PickArgs {
+    /// Notebook.
+    pub(crate) notebook: PathBuf,
+    /// Machine; needed only if there are several.
+    #[arg(long)]
+    pub(crate) machine: Option<String>,
+    /// Cooling; the one with most runs if not given.
+    #[arg(long)]
+    pub(crate) cooling: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct FitArgs {
+    #[command(flatten)]
+    pub(crate) pick: PickArgs,
+    /// Use these runs only (names or ids, comma between) and predict the others.
+    #[arg(long = "use", value_name = "RUN,…", value_delimiter = ',')]
+    pub(crate) use_runs: Vec<String>,
+    /// Print the priors with their reasons.
+    #[arg(long)]
+    pub(crate) priors: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct PredictArgs {
+    #[command(flatten)]
+    pub(crate) pick: PickArgs,
+    #[command(flatten)]
+    pub(crate) limits: LimitArgs,
+    /// Use these runs only.
+    #[arg(long = "use", value_name = "RUN,…", value_delimiter = ',')]
+    pub(crate) use_runs: Vec<String>,
+    /// Room temperature, °C.
+    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    pub(crate) room: f64,
+    /// Altitude, m.
+    #[arg(long, value_name = "M", default_value_t = 0.0, allow_hyphen_values = true)]
+    pub(crate) altitude: f64,
+    /// Workload; needed only if there are several under load.
+    #[arg(long)]
+    pub(crate) workload: Option<String>,
+    /// Length, minutes; the workload's own if not given.
+    #[arg(long)]
+    pub(crate) minutes: Option<f64>,
+    /// Also give the time course of the best guess.
+    #[arg(long)]
+    pub(crate) series: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CapacityArgs {
+    #[command(flatten)]
+    pub(crate) pick: PickArgs,
+    /// Package temperature to hold, °C.
+    #[arg(long, value_name = "C")]
+    pub(crate) temp: f64,
+    /// Room temperature, °C.
+    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    pub(crate) room: f64,
+    /// Altitude, m.
+    #[arg(long, value_name = "M", default_value_t = 0.0, allow_hyphen_values = true)]
+    pub(crate) altitude: f64,
+    /// At this fan speed, rpm; full speed if neither is given.
+    #[arg(long, value_name = "RPM", conflicts_with = "level")]
+    pub(crate) fan_speed: Option<f64>,
+    /// At the fan speed that makes this level, dB(A).
+    #[arg(long, value_name = "DBA")]
+    pub(crate) level: Option<f64>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ChooseArgs {
+    #[command(flatten)]
+    pub(crate) pick: PickArgs,
+    /// Hottest room, °C.
+    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    pub(crate) room: f64,
+    /// Altitude, m.
+    #[arg(long, value_name = "M", default_value_t = 0.0, allow_hyphen_values = true)]
+    pub(crate) altitude: f64,
+    /// Highest settled package temperature, °C.
+    #[arg(long, value_name = "C")]
+    pub(crate) temp_max: Option<f64>,
+    /// Probability with which temperature and noise must keep their bounds.
+    #[arg(long, value_name = "P", default_value_t = 0.95)]
+    pub(crate) confidence: f64,
+    /// Highest level, dB(A).
+    #[arg(long, value_name = "DBA")]
+    pub(crate) noise_max: Option<f64>,
+    /// Largest loss of work against the fastest setting, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 3.0)]
+    pub(crate) loss_max: f64,
+    /// Highest power at the wall, W.
+    #[arg(long, value_name = "W")]
+    pub(crate) wall_max: Option<f64>,
+    /// What the rest of the machine draws under load, W (with --wall-max).
+    #[arg(long, value_name = "W", default_value_t = 60.0)]
+    pub(crate) rest: f64,
+    /// Efficiency of the power supply, 0 to 1 (with --wall-max).
+    #[arg(long, value_name = "SHARE", default_value_t = 0.88)]
+    pub(crate) supply_efficiency: f64,
+}
+
+/// Forms of an export.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ExportForm {
+    /// One CSV a table and one a log.
+    Csv,
+    /// One JSON file.
+    Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ExportArgs {
+    /// Notebook.
+    pub(crate) notebook: PathBuf,
+    /// Folder to make.
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) to: PathBuf,
+    /// Form.
+    #[arg(long = "as", value_enum, default_value = "csv")]
+    pub(crate) form: ExportForm,
+}

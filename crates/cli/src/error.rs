@@ -1,0 +1,94 @@
+//! What ends a command early, and with which exit code.
+
+use std::fmt;
+
+use settlepoint_infer::fit::InferError;
+use settlepoint_notebook::NotebookError;
+
+/// Exit codes, as documented in `settlepoint --help`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Code {
+    /// Findings that `--deny` forbids.
+    Denied = 1,
+    /// Wrong use: an argument, a name that does not exist, limits that make no sense.
+    Usage = 2,
+    /// Data that cannot be read.
+    Data = 3,
+    /// Not identified: the data do not tell what was asked.
+    NotIdentified = 4,
+    /// Notebook or disk trouble.
+    Notebook = 5,
+    /// Interrupted.
+    Interrupted = 6,
+}
+
+/// A failure with its message and code.
+#[derive(Debug)]
+pub(crate) struct Failure {
+    pub(crate) code: Code,
+    pub(crate) message: String,
+}
+
+impl Failure {
+    pub(crate) fn new(code: Code, message: impl Into<String>) -> Self {
+        Self { code, message: message.into() }
+    }
+
+    pub(crate) fn usage(message: impl Into<String>) -> Self {
+        Self::new(Code::Usage, message)
+    }
+
+    pub(crate) fn data(message: impl Into<String>) -> Self {
+        Self::new(Code::Data, message)
+    }
+}
+
+impl fmt::Display for Failure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.message)
+    }
+}
+
+impl std::error::Error for Failure {}
+
+impl From<NotebookError> for Failure {
+    fn from(error: NotebookError) -> Self {
+        let code = match error {
+            NotebookError::UnknownName { .. }
+            | NotebookError::AmbiguousName { .. }
+            | NotebookError::NotFound { .. }
+            | NotebookError::Exists { .. } => Code::Usage,
+            NotebookError::NotANotebook { .. } => Code::Data,
+            _ => Code::Notebook,
+        };
+        Self::new(code, error.to_string())
+    }
+}
+
+impl From<InferError> for Failure {
+    fn from(error: InferError) -> Self {
+        let code = match error {
+            InferError::Unknown(_) => Code::Usage,
+            _ => Code::NotIdentified,
+        };
+        Self::new(code, error.to_string())
+    }
+}
+
+impl From<std::io::Error> for Failure {
+    fn from(error: std::io::Error) -> Self {
+        Self::new(Code::Notebook, error.to_string())
+    }
+}
+
+/// Names the file in an error of reading or writing it.
+pub(crate) fn with_path(path: &std::path::Path, what: &str, error: &std::io::Error) -> Failure {
+    let code = if what == "read" { Code::Data } else { Code::Notebook };
+    let hint = match error.kind() {
+        std::io::ErrorKind::NotFound => "; check the path",
+        std::io::ErrorKind::PermissionDenied => "; check its permissions",
+        std::io::ErrorKind::StorageFull => "; free some space",
+        _ => "",
+    };
+    Failure::new(code, format!("cannot {what} {}: {error}{hint}", path.display()))
+}
