@@ -5,6 +5,7 @@
 //! against certified values and general-purpose libraries in `tests/`.
 
 pub mod change_points;
+pub mod distributions;
 pub mod least_squares;
 pub mod linear;
 pub mod random;

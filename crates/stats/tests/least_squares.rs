@@ -277,6 +277,27 @@ fn separable_fit_reaches_the_certified_values_from_rates_alone() {
     }
 }
 
+/// A sum of two exponentials: times, observations.
+struct Two(Vec<f64>, Vec<f64>);
+impl Separable for Two {
+    fn len_nonlinear(&self) -> usize {
+        2
+    }
+    fn len_linear(&self) -> usize {
+        2
+    }
+    fn observed(&self) -> &[f64] {
+        &self.1
+    }
+    fn basis(&self, rates: &[f64], out: &mut DMatrix<f64>) {
+        for (k, rate) in rates.iter().enumerate() {
+            for (i, x) in self.0.iter().enumerate() {
+                out[(i, k)] = (-rate * x).exp();
+            }
+        }
+    }
+}
+
 /// Two equal time constants make two equal columns; the fit must survive them.
 #[test]
 fn separable_fit_leaves_a_rank_deficient_start() {
@@ -285,25 +306,6 @@ fn separable_fit_leaves_a_rank_deficient_start() {
         .iter()
         .map(|x| 3.0 * (-0.5 * x).exp() + (-0.05 * x).exp())
         .collect();
-    struct Two(Vec<f64>, Vec<f64>);
-    impl Separable for Two {
-        fn len_nonlinear(&self) -> usize {
-            2
-        }
-        fn len_linear(&self) -> usize {
-            2
-        }
-        fn observed(&self) -> &[f64] {
-            &self.1
-        }
-        fn basis(&self, rates: &[f64], out: &mut DMatrix<f64>) {
-            for (k, rate) in rates.iter().enumerate() {
-                for (i, x) in self.0.iter().enumerate() {
-                    out[(i, k)] = (-rate * x).exp();
-                }
-            }
-        }
-    }
     let fit = minimise_separable(&Two(x, y), &[0.2, 0.2 + 1e-9], &Options::default());
     let mut params = fit.expect("a fit").params;
     params.sort_by(f64::total_cmp);

@@ -26,7 +26,7 @@ fn reference_outputs() {
     }
 }
 
-/// The state for a seed must be the outputs of the authors' C code of SplitMix64,
+/// The state for a seed must be the outputs of the authors' C code of `SplitMix64`,
 /// <https://prng.di.unimi.it/splitmix64.c> (public domain), here for seed 1234567.
 #[test]
 fn reference_seeding() {
