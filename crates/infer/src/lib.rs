@@ -1,1 +1,3 @@
 //! Fits, intervals, predictions and the choice of a setting.
+
+pub mod network;
