@@ -42,11 +42,13 @@ mod differences;
 mod error;
 mod fit;
 mod jacobi_svd;
+mod separable;
 mod solver;
 mod step;
 
 pub use error::{FitError, NotIdentified};
 pub use fit::{Fit, Stop, TiedDirection};
+pub use separable::{Separable, minimise_separable};
 pub use solver::{Options, minimise};
 
 /// Derivatives of the residuals, one row per residual, one column per parameter, stored by

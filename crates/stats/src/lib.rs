@@ -4,6 +4,9 @@
 //! knowledge of watts or kelvin. Each method names its paper or standard; the numbers are checked
 //! against certified values and general-purpose libraries in `tests/`.
 
+pub mod change_points;
 pub mod least_squares;
+pub mod linear;
+pub mod random;
 
 pub use nalgebra::{DMatrix, DVector};
