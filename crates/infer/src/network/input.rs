@@ -1,0 +1,284 @@
+use settlepoint_domain::{Averaging, Role, SensorLog};
+
+use super::NetworkError;
+
+/// Fewest rows with a temperature: one stage and a reference are three numbers, and the noise
+/// must be seen as well.
+const MIN_ROWS: usize = 8;
+/// Longer logs are merged to about this many intervals: parameters change by far less than their
+/// intervals, and a day at one row a second stays below a tenth of a second.
+const MAX_ROWS: usize = 6000;
+/// Two rows nearer than this share of the median step count as one instant.
+const ROW_APART: f64 = 1e-3;
+
+/// What the network sees: one row a sample, NaN where a reading is missing.
+#[derive(Clone, Debug)]
+pub struct NetworkInput {
+    /// Time of each row, s; never falls.
+    pub time_s: Vec<f64>,
+    /// Power of each row, W.
+    pub power_w: Vec<f64>,
+    /// What a power reading stands for.
+    pub averaging: Averaging,
+    /// Temperature of each row, °C.
+    pub temp_c: Vec<f64>,
+    /// Air at the intake, °C, if it was logged.
+    pub room_c: Option<Vec<f64>>,
+    /// The step of the temperature readings, K; 0 if they are not rounded.
+    pub resolution_k: f64,
+}
+
+impl NetworkInput {
+    /// The first power, temperature and room channels of a log.
+    ///
+    /// # Errors
+    /// [`NetworkError::Missing`] without power (or an energy counter's mean power) or temperature.
+    pub fn from_log(log: &SensorLog) -> Result<Self, NetworkError> {
+        let power = log
+            .channel(Role::Power)
+            .ok_or(NetworkError::Missing { channel: "power" })?;
+        let temperature = log
+            .channel(Role::Temperature)
+            .ok_or(NetworkError::Missing {
+                channel: "temperature",
+            })?;
+        Ok(Self {
+            time_s: log.time_s().to_vec(),
+            power_w: power.values.clone(),
+            averaging: power.averaging,
+            temp_c: temperature.values.clone(),
+            room_c: log
+                .channel(Role::Room)
+                .filter(|room| room.mean().is_some())
+                .map(|room| room.values.clone()),
+            resolution_k: temperature.resolution.unwrap_or(0.0),
+        })
+    }
+
+    /// Length, presence and number of rows.
+    fn check(&self) -> Result<(), NetworkError> {
+        let expected = self.time_s.len();
+        let room = self.room_c.as_ref().map_or(expected, Vec::len);
+        let columns = [
+            ("power", self.power_w.len()),
+            ("temperature", self.temp_c.len()),
+            ("room", room),
+        ];
+        for (column, rows) in columns {
+            if rows != expected {
+                return Err(NetworkError::Length {
+                    expected,
+                    rows,
+                    column,
+                });
+            }
+        }
+        for (channel, values) in [("power", &self.power_w), ("temperature", &self.temp_c)] {
+            if values.iter().all(|v| v.is_nan()) {
+                return Err(NetworkError::Missing { channel });
+            }
+        }
+        Ok(())
+    }
+
+    /// The drive of the rows up to `until_s`, merged where there are very many.
+    pub(super) fn drive(&self, until_s: f64) -> Result<Drive, NetworkError> {
+        self.check()?;
+        let full = Drive::new(self);
+        let rows = self.time_s.partition_point(|&t| t <= until_s);
+        let drive = full.first(rows).merged(MAX_ROWS);
+        let used = drive.used.iter().filter(|&&u| u).count();
+        if used < MIN_ROWS {
+            return Err(NetworkError::TooShort {
+                rows: used,
+                needed: MIN_ROWS,
+            });
+        }
+        Ok(drive)
+    }
+
+    /// The drive of all rows, one to one.
+    pub(super) fn whole_drive(&self) -> Result<Drive, NetworkError> {
+        self.check()?;
+        Ok(Drive::new(self))
+    }
+}
+
+/// Rows in the form that the filters take: mean power over the interval that ends at each row.
+#[derive(Clone, Debug)]
+pub(super) struct Drive {
+    pub(super) time_s: Vec<f64>,
+    pub(super) step_s: Vec<f64>,
+    /// Mean power over the step that ends here, W.
+    pub(super) power_w: Vec<f64>,
+    /// The power that a settled start had, W.
+    pub(super) start_power_w: f64,
+    /// Temperature, or temperature over the room where that was logged; NaN is missing.
+    pub(super) temp: Vec<f64>,
+    /// The room; 0 where it was not logged and the reference is fitted.
+    pub(super) room_c: Vec<f64>,
+    /// Rows that count in the sum of squares.
+    pub(super) used: Vec<bool>,
+}
+
+impl Drive {
+    fn new(input: &NetworkInput) -> Self {
+        let time_s = input.time_s.clone();
+        let step_s: Vec<f64> = std::iter::once(0.0)
+            .chain(time_s.windows(2).map(|pair| pair[1] - pair[0]))
+            .collect();
+        let readings = held(&input.power_w);
+        let room_c = match &input.room_c {
+            Some(room) => held(room),
+            None => vec![0.0; time_s.len()],
+        };
+        let temp: Vec<f64> = input
+            .temp_c
+            .iter()
+            .zip(&room_c)
+            .map(|(t, r)| t - r)
+            .collect();
+        let used = usable(&time_s, &step_s, &temp);
+        Self {
+            start_power_w: start_power_w(&readings),
+            power_w: interval_power_w(&readings, &step_s, input.averaging),
+            time_s,
+            step_s,
+            temp,
+            room_c,
+            used,
+        }
+    }
+
+    pub(super) fn len(&self) -> usize {
+        self.time_s.len()
+    }
+
+    /// Length in time, s.
+    pub(super) fn span_s(&self) -> f64 {
+        self.time_s.last().unwrap_or(&0.0) - self.time_s.first().unwrap_or(&0.0)
+    }
+
+    /// Median step between rows at different times, s.
+    pub(super) fn median_step_s(&self) -> f64 {
+        median_positive(&self.step_s)
+    }
+
+    /// The first `rows` rows.
+    fn first(&self, rows: usize) -> Self {
+        let cut = |v: &Vec<f64>| v[..rows].to_vec();
+        Self {
+            time_s: cut(&self.time_s),
+            step_s: cut(&self.step_s),
+            power_w: cut(&self.power_w),
+            start_power_w: self.start_power_w,
+            temp: cut(&self.temp),
+            room_c: cut(&self.room_c),
+            used: self.used[..rows].to_vec(),
+        }
+    }
+
+    /// Neighbouring steps joined so that at most about `rows` remain. Energy is kept; the
+    /// temperature is the one at the end of the joined step, which no averaging delays.
+    pub(super) fn merged(self, rows: usize) -> Self {
+        let factor = self.len().div_ceil(rows.max(1));
+        if factor <= 1 {
+            return self;
+        }
+        let mut out = Self {
+            time_s: vec![],
+            step_s: vec![],
+            power_w: vec![],
+            temp: vec![],
+            room_c: vec![],
+            used: vec![],
+            start_power_w: self.start_power_w,
+        };
+        for block in (0..self.len()).collect::<Vec<_>>().chunks(factor) {
+            let step_s: f64 = block.iter().map(|&i| self.step_s[i]).sum();
+            let energy_j: f64 = block
+                .iter()
+                .map(|&i| self.step_s[i] * self.power_w[i])
+                .sum();
+            let last = block[block.len() - 1];
+            out.time_s.push(self.time_s[last]);
+            out.step_s.push(step_s);
+            out.power_w.push(if step_s > 0.0 {
+                energy_j / step_s
+            } else {
+                self.power_w[last]
+            });
+            out.temp.push(self.temp[last]);
+            out.room_c.push(self.room_c[last]);
+            out.used.push(self.used[last]);
+        }
+        // Steps of the first block lie before its one row: the start is at that row.
+        out.step_s[0] = 0.0;
+        out
+    }
+}
+
+/// Missing readings filled with the one before (the first ones with the first that is known).
+fn held(values: &[f64]) -> Vec<f64> {
+    let mut last = values.iter().copied().find(|v| !v.is_nan()).unwrap_or(0.0);
+    values
+        .iter()
+        .map(|&v| {
+            if !v.is_nan() {
+                last = v;
+            }
+            last
+        })
+        .collect()
+}
+
+/// Mean power over each step. A reading of the moment is joined to the one before by a straight
+/// line; a mean or counter value already is the mean.
+fn interval_power_w(readings: &[f64], step_s: &[f64], averaging: Averaging) -> Vec<f64> {
+    let gap_s = 5.0 * median_positive(step_s);
+    (0..readings.len())
+        .map(|i| {
+            let before = readings[i.saturating_sub(1)];
+            match averaging {
+                Averaging::Counter => readings[i],
+                // A mean is one over the logger's own period, which tells nothing of a gap.
+                Averaging::Mean if step_s[i] <= gap_s => readings[i],
+                _ => 0.5 * (before + readings[i]),
+            }
+        })
+        .collect()
+}
+
+/// Median of the first five readings: one stray sample must not shift the start.
+fn start_power_w(readings: &[f64]) -> f64 {
+    let mut first: Vec<f64> = readings.iter().take(5).copied().collect();
+    first.sort_by(f64::total_cmp);
+    first.get(first.len() / 2).copied().unwrap_or(0.0)
+}
+
+fn median_positive(step_s: &[f64]) -> f64 {
+    let mut steps: Vec<f64> = step_s.iter().copied().filter(|&s| s > 0.0).collect();
+    if steps.is_empty() {
+        return 1.0;
+    }
+    let middle = steps.len() / 2;
+    *steps.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+/// Rows with a temperature, one a time stamp: a second reading at the same instant says nothing
+/// new of the dynamics.
+fn usable(time_s: &[f64], step_s: &[f64], temp: &[f64]) -> Vec<bool> {
+    let apart_s = ROW_APART * median_positive(step_s);
+    let mut last_s = f64::NEG_INFINITY;
+    time_s
+        .iter()
+        .zip(temp)
+        .map(|(&t, v)| {
+            let new = !v.is_nan() && t - last_s > apart_s;
+            if new {
+                last_s = t;
+            }
+            new
+        })
+        .collect()
+}
