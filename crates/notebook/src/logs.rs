@@ -169,9 +169,16 @@ impl Notebook {
     /// samples are no longer those that were kept; [`NotebookError::Log`] if a recording has no
     /// rows yet.
     pub fn log(&self, run: Id) -> Result<SensorLog, NotebookError> {
-        if self.log_info(run)?.recording {
-            return self.recorded_so_far(run);
-        }
+        self.snapshot(|book| {
+            if book.log_info(run)?.recording {
+                book.recorded_so_far(run)
+            } else {
+                book.finished_log(run)
+            }
+        })
+    }
+
+    fn finished_log(&self, run: Id) -> Result<SensorLog, NotebookError> {
         let sql = "SELECT start_unix_ns, start_zone, time_known, row_count, samples_hash \
                    FROM logs WHERE run = ?1";
         let mut statement = self.connection.prepare_cached(sql)?;

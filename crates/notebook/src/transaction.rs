@@ -35,6 +35,20 @@ impl Notebook {
         }
     }
 
+    /// Does `work` with every read seeing one and the same state of the file, whatever other
+    /// programs write meanwhile.
+    pub(crate) fn snapshot<T>(
+        &self,
+        work: impl FnOnce(&Self) -> Result<T, NotebookError>,
+    ) -> Result<T, NotebookError> {
+        if !self.connection.is_autocommit() {
+            return work(self);
+        }
+        // Dropped, not committed: nothing is written.
+        let _tx = Transaction::new_unchecked(&self.connection, TransactionBehavior::Deferred)?;
+        work(self)
+    }
+
     fn outer<T, E, F>(&self, work: F) -> Result<T, E>
     where
         E: From<NotebookError>,
