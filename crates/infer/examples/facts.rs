@@ -15,7 +15,7 @@ fn main(){
   let ev: Vec<_>=rows.iter().enumerate().map(|(i,(pl1,lim,rds,score))|{
     let s=setting_of(format!("s{}",i+1),LimitValue::Value(*pl1),LimitValue::Value(253.),LimitValue::Value(56.),LimitValue::Value(*lim),FanSetting::AsFitted);
     let run=Run{id:id(i as u128),name:format!("{}",i+1),machine:id(0),cooling:id(0),tune:None,setting:s.id,workload:id(1),room_c:Some(20.),altitude_m:None,data:RunData::Readings(rds.clone()),scores:vec![Score{value:*score,repetition:1,order:None,block:None}],excluded:None};
-    collect::from_readings(&run,&s,&w,0)}).collect();
+    collect::from_readings(&run,&s,&w)}).collect();
   for used in [vec![1,3,5],vec![1,2,5],vec![1,5],vec![1,2,3,4,5]]{
     let t0=std::time::Instant::now();
     let e=Evidence{workloads:vec![w.clone()],runs:ev.iter().enumerate().filter(|(i,_)|used.contains(&(i+1))).map(|(_,r)|r.clone()).collect(),fan_max_rpm:None};

@@ -342,7 +342,7 @@ fn work_out(
 
 /// The quantile of a normal distribution at `confidence`, over that of the 90 % interval's end.
 fn tail_ratio(confidence: f64) -> f64 {
-    crate::interim::normal_quantile(confidence) / 1.644_853_626_951_472_2
+    settlepoint_stats::distributions::StandardNormal.quantile(confidence) / 1.644_853_626_951_472_2
 }
 
 /// Upper bound of an estimate at a one-sided confidence.

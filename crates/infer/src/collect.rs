@@ -64,11 +64,11 @@ fn mean_score(run: &Run) -> Option<Reading> {
 ///
 /// A phase with a length covers just that time, from where the phases before it end; a phase
 /// without one covers what the model makes of it. Cool-downs and transitions are not used.
-pub fn from_readings(run: &Run, setting: &Setting, workload: &Workload, index: usize) -> RunEvidence {
+pub fn from_readings(run: &Run, setting: &Setting, workload: &Workload) -> RunEvidence {
     let RunData::Readings(readings) = &run.data else {
-        return blank(run, setting, workload, index);
+        return blank(run, setting, workload);
     };
-    let mut evidence = blank(run, setting, workload, index);
+    let mut evidence = blank(run, setting, workload);
     let load: Vec<&PhaseReading> =
         readings.iter().filter(|r| is_load(r.phase)).collect();
     let noted: f64 = load.iter().filter_map(|r| r.duration_s).sum();
@@ -119,7 +119,7 @@ fn window_of(r: &PhaseReading, span: Span, room_c: Option<f64>) -> Window {
     }
 }
 
-fn blank(run: &Run, setting: &Setting, workload: &Workload, _index: usize) -> RunEvidence {
+fn blank(run: &Run, setting: &Setting, workload: &Workload) -> RunEvidence {
     RunEvidence {
         name: run.name.clone(),
         workload: 0,
@@ -145,7 +145,7 @@ pub fn from_log(
     log: &SensorLog,
     phases: &[Phase],
 ) -> RunEvidence {
-    let mut evidence = blank(run, setting, workload, 0);
+    let mut evidence = blank(run, setting, workload);
     evidence.room_c = run.room_c.or_else(|| log.channel(Role::Room).and_then(|c| c.mean()));
     let room_c = evidence.room_c;
     let first_load = phases.iter().position(|p| is_load(p.kind));

@@ -171,7 +171,7 @@ pub(crate) fn level_dba(
         k_db_per_decade: layout.value(z, Key::SoundSlope)?,
         background_dba,
     };
-    Some(sound.level(fan_share).dba)
+    Some(sound.level(fan_share).db())
 }
 
 pub(crate) fn clock_mhz(

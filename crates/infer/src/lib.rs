@@ -1,21 +1,18 @@
 //! Fits, intervals, predictions and the choice of a setting.
-<<<<<<< HEAD
 //!
 //! Runs become [`evidence`]; one [`fit`](fit::fit) joins all of it through the closed-loop
-//! simulator under one table of [`prior`]s; [`predict`] answers for settings that were not run.
+//! simulator under one table of [`prior`]s; [`predict`] answers for settings that were not run and
+//! [`choose`](mod@choose) picks one. [`network`] reads the thermal network of a single log, open
+//! loop.
 
+pub mod choose;
 pub mod collect;
 pub mod evidence;
 pub mod fit;
 pub mod forward;
-pub mod choose;
 pub mod identify;
-mod interim;
 pub mod layout;
+pub mod network;
 pub mod predict;
 pub mod prior;
 mod sample;
-=======
-
-pub mod network;
->>>>>>> 1626c4bf6d56757dda19cd766068a988d4e97bc3

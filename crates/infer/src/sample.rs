@@ -8,9 +8,9 @@
 //! to it. Where the approximation is exact every proposal is accepted; how many are is reported.
 
 use settlepoint_stats::DMatrix;
+use settlepoint_stats::random::Random;
 
 use crate::fit::{Draw, RUN_SCATTER};
-use crate::interim::Normals;
 
 /// Chains, run side by side; fixed, so that a fit gives the same numbers on any machine.
 const CHAINS: u64 = 2;
@@ -63,7 +63,7 @@ fn chain(
     seed: u64,
 ) -> Sampled {
     let n = mode.len();
-    let mut normals = Normals::seeded(seed);
+    let mut random = Random::from_seed(seed);
     // Density over that of the approximation, in the approximation's own coordinates.
     let excess = |u: &[f64]| {
         let z = place(mode, root, u);
@@ -76,9 +76,9 @@ fn chain(
     for step in 0..BURN_IN + count * THIN {
         let kept = KEPT[step % KEPT.len()];
         let fresh = (1.0 - kept * kept).sqrt();
-        let proposal: Vec<f64> = state.iter().map(|x| kept * x + fresh * normals.next()).collect();
+        let proposal: Vec<f64> = state.iter().map(|x| kept * x + fresh * random.normal()).collect();
         let proposed = excess(&proposal);
-        let accept = proposed.is_finite() && normals.uniform().ln() < proposed - weight;
+        let accept = proposed.is_finite() && random.uniform().ln() < proposed - weight;
         if kept == 0.0 {
             tried += 1;
             taken += usize::from(accept);
@@ -89,7 +89,7 @@ fn chain(
         if step >= BURN_IN && (step - BURN_IN) % THIN == 0 {
             draws.push(Draw {
                 z: place(mode, root, &state),
-                run_factor: (RUN_SCATTER * normals.next()).exp(),
+                run_factor: (RUN_SCATTER * random.normal()).exp(),
             });
         }
     }

@@ -1,0 +1,170 @@
+//! From a notebook to the evidence of one cooling.
+
+use settlepoint_domain::{Cooling, Finding, Id, Machine, Run, RunData, Workload};
+use settlepoint_infer::collect;
+use settlepoint_infer::evidence::{Evidence, RunEvidence};
+use settlepoint_infer::fit::{CoolingFit, fit};
+use settlepoint_notebook::{Kind, Notebook};
+
+use crate::args::PickArgs;
+use crate::error::{Code, Failure};
+
+/// Everything known of one cooling of one machine.
+#[derive(Debug)]
+pub(crate) struct Gathered {
+    pub(crate) machine: Machine,
+    pub(crate) cooling: Cooling,
+    pub(crate) workloads: Vec<Workload>,
+    /// Runs in the order of entry, those excluded left out, with their evidence.
+    pub(crate) runs: Vec<(Run, RunEvidence)>,
+    pub(crate) findings: Vec<Finding>,
+}
+
+/// Picks machine and cooling and gathers their runs.
+pub(crate) fn gather(book: &Notebook, pick: &PickArgs) -> Result<Gathered, Failure> {
+    let runs = book.runs()?;
+    let machine = pick_machine(book, pick.machine.as_deref())?;
+    let own: Vec<Run> = runs.into_iter().filter(|r| r.machine == machine.id).collect();
+    let cooling = pick_cooling(book, &machine, &own, pick.cooling.as_deref())?;
+    let mut gathered = Gathered {
+        machine,
+        workloads: Vec::new(),
+        runs: Vec::new(),
+        findings: Vec::new(),
+        cooling,
+    };
+    for run in own.into_iter().filter(|r| r.cooling == gathered.cooling.id && r.excluded.is_none()) {
+        add_run(book, &mut gathered, run)?;
+    }
+    // Workloads that were never run still count in the choice when they have hours (idle, say).
+    for workload in book.workloads()? {
+        if !gathered.workloads.iter().any(|w| w.id == workload.id) && workload.idle {
+            gathered.workloads.push(workload);
+        }
+    }
+    Ok(gathered)
+}
+
+fn add_run(book: &Notebook, gathered: &mut Gathered, run: Run) -> Result<(), Failure> {
+    let setting = book.setting(run.setting)?;
+    let place = workload_place(book, &mut gathered.workloads, run.workload)?;
+    let workload = &gathered.workloads[place];
+    let mut evidence = match &run.data {
+        RunData::Log => {
+            let log = book.log(run.id)?;
+            let found = settlepoint_phases::find_phases(&log);
+            gathered.findings.extend(
+                found.findings.into_iter().map(|f| Finding { run: Some(run.name.clone()), ..f }),
+            );
+            collect::from_log(&run, &setting, workload, &log, &found.phases)
+        }
+        RunData::Readings(_) | RunData::ScoresOnly => {
+            collect::from_readings(&run, &setting, workload)
+        }
+    };
+    evidence.workload = place;
+    gathered.runs.push((run, evidence));
+    Ok(())
+}
+
+fn workload_place(book: &Notebook, known: &mut Vec<Workload>, id: Id) -> Result<usize, Failure> {
+    if let Some(place) = known.iter().position(|w| w.id == id) {
+        return Ok(place);
+    }
+    known.push(book.workload(id)?);
+    Ok(known.len() - 1)
+}
+
+fn pick_machine(book: &Notebook, name: Option<&str>) -> Result<Machine, Failure> {
+    if let Some(name) = name {
+        let id = book.id_of(Kind::Machine, name)?;
+        return Ok(book.machine(id)?);
+    }
+    let mut machines = book.machines()?;
+    match machines.len() {
+        0 => Err(empty()),
+        1 => Ok(machines.remove(0)),
+        _ => {
+            let names: Vec<_> = machines.iter().map(|m| m.name.as_str()).collect();
+            Err(Failure::usage(format!(
+                "there are several machines ({}); name one with --machine",
+                names.join(", ")
+            )))
+        }
+    }
+}
+
+fn empty() -> Failure {
+    Failure::new(
+        Code::NotIdentified,
+        "the notebook is empty; add runs with 'settlepoint add readings' or 'settlepoint add log'",
+    )
+}
+
+fn pick_cooling(
+    book: &Notebook,
+    machine: &Machine,
+    runs: &[Run],
+    name: Option<&str>,
+) -> Result<Cooling, Failure> {
+    let own: Vec<Cooling> =
+        book.coolings()?.into_iter().filter(|c| c.machine == machine.id).collect();
+    if let Some(name) = name {
+        let found = own.iter().find(|c| c.name == name || c.id.to_string() == name);
+        return found.cloned().ok_or_else(|| {
+            let names: Vec<_> = own.iter().map(|c| c.name.as_str()).collect();
+            Failure::usage(format!("there is no cooling '{name}'; there is {}", names.join(", ")))
+        });
+    }
+    let count = |c: &Cooling| runs.iter().filter(|r| r.cooling == c.id).count();
+    own.into_iter().max_by_key(count).ok_or_else(empty)
+}
+
+impl Gathered {
+    /// Fits the runs named in `only` (all if empty); gives the fit and the runs left out.
+    pub(crate) fn fit(&self, only: &[String]) -> Result<(CoolingFit, Vec<&RunEvidence>), Failure> {
+        if self.runs.is_empty() {
+            return Err(empty());
+        }
+        let is_named = |run: &Run, name: &str| run.name == name || run.id.to_string() == name;
+        for name in only {
+            if !self.runs.iter().any(|(run, _)| is_named(run, name.trim())) {
+                let names: Vec<_> = self.runs.iter().map(|(r, _)| r.name.as_str()).collect();
+                return Err(Failure::usage(format!(
+                    "there is no run '{name}' here; there are {}",
+                    names.join(", ")
+                )));
+            }
+        }
+        let used = |run: &Run| only.is_empty() || only.iter().any(|n| is_named(run, n.trim()));
+        let evidence = Evidence {
+            workloads: self.workloads.clone(),
+            runs: self.runs.iter().filter(|(r, _)| used(r)).map(|(_, e)| e.clone()).collect(),
+            fan_max_rpm: self.cooling.fan_max_rpm,
+        };
+        let rest = self.runs.iter().filter(|(r, _)| !used(r)).map(|(_, e)| e).collect();
+        Ok((fit(evidence)?, rest))
+    }
+
+    /// The index of a workload by name; of the only one under load if no name is given.
+    pub(crate) fn workload(&self, name: Option<&str>) -> Result<usize, Failure> {
+        let loads: Vec<usize> = (0..self.workloads.len()).filter(|&w| !self.workloads[w].idle).collect();
+        let names = || -> String {
+            self.workloads.iter().map(|w| w.name.as_str()).collect::<Vec<_>>().join(", ")
+        };
+        match (name, loads.as_slice()) {
+            (Some(name), _) => self
+                .workloads
+                .iter()
+                .position(|w| w.name == name)
+                .ok_or_else(|| Failure::usage(format!("there is no workload '{name}'; there is {}", names()))),
+            (None, [only]) => Ok(*only),
+            (None, []) => Err(empty()),
+            (None, _) => {
+                // The one with most runs speaks for the machine unless another is named.
+                let count = |w: &usize| self.runs.iter().filter(|(_, e)| e.workload == *w).count();
+                loads.iter().rev().copied().max_by_key(count).ok_or_else(empty)
+            }
+        }
+    }
+}

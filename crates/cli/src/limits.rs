@@ -1,0 +1,116 @@
+//! Limits from arguments to a setting, checked.
+
+use std::path::Path;
+
+use settlepoint_domain::{FanSetting, Id, LimitValue, Setting, Tier};
+
+use crate::args::LimitArgs;
+use crate::error::{Failure, with_path};
+
+/// The setting that the arguments describe.
+pub(crate) fn setting(id: Id, name: &str, args: &LimitArgs) -> Result<Setting, Failure> {
+    let setting = Setting {
+        id,
+        name: name.to_owned(),
+        pl1_w: args.pl1,
+        pl2_w: args.pl2,
+        tau_s: args.tau,
+        temp_limit_c: args.temp_limit,
+        more_tiers: args.limit.iter().map(|t| tier(t)).collect::<Result<_, _>>()?,
+        fan: fan(args)?,
+    };
+    check(&setting)?;
+    Ok(setting)
+}
+
+/// Checks a setting; the message says what to do.
+pub(crate) fn check(setting: &Setting) -> Result<(), Failure> {
+    setting.check().map_err(|e| Failure::usage(format!("{e}; correct it and try again")))
+}
+
+/// A temperature limit must lie above the room.
+pub(crate) fn check_room(setting: &Setting, room_c: Option<f64>) -> Result<(), Failure> {
+    if let Some(room) = room_c {
+        if !(-60.0..=80.0).contains(&room) {
+            return Err(Failure::usage(format!("a room of {room} °C: give a value from -60 to 80 °C")));
+        }
+        if let LimitValue::Value(limit) = setting.temp_limit_c {
+            if limit <= room {
+                return Err(Failure::usage(format!(
+                    "the temperature limit of {limit} °C is not above the room's {room} °C, so no \
+                     power could be held; give a limit well above the room"
+                )));
+            }
+        }
+    }
+    Ok(())
+}
+
+fn tier(text: &str) -> Result<Tier, Failure> {
+    let parsed = text.split_once(':').and_then(|(w, s)| {
+        Some(Tier { limit_w: w.trim().parse().ok()?, window_s: s.trim().parse().ok()? })
+    });
+    parsed.ok_or_else(|| {
+        Failure::usage(format!("--limit {text}: give watts and seconds with a colon between, as 253:2.5"))
+    })
+}
+
+fn fan(args: &LimitArgs) -> Result<FanSetting, Failure> {
+    let speed = |rpm: f64| {
+        if (1.0..=50_000.0).contains(&rpm) {
+            Ok(rpm)
+        } else {
+            Err(Failure::usage(format!("a fan speed of {rpm} rpm: give a value from 1 to 50000")))
+        }
+    };
+    Ok(match (args.fan_max, args.fan_fixed, &args.fan_curve) {
+        (Some(rpm), _, _) => FanSetting::Ceiling(speed(rpm)?),
+        (_, Some(rpm), _) => FanSetting::Fixed(speed(rpm)?),
+        (_, _, Some(path)) => FanSetting::Curve(fan_curve(path)?),
+        _ => FanSetting::AsFitted,
+    })
+}
+
+/// Reads lines of temperature and speed, rising in both.
+fn fan_curve(path: &Path) -> Result<Vec<(f64, f64)>, Failure> {
+    let text = std::fs::read_to_string(path).map_err(|e| with_path(path, "read", &e))?;
+    let mut points: Vec<(f64, f64)> = Vec::new();
+    for (number, line) in text.lines().enumerate() {
+        let cells: Vec<&str> =
+            line.split([',', ';', '\t', ' ']).map(str::trim).filter(|c| !c.is_empty()).collect();
+        let point = match cells.as_slice() {
+            [] => continue,
+            [first, ..] if first.starts_with('#') => continue,
+            [t, rpm, ..] => t.parse().ok().zip(rpm.parse().ok()),
+            [_] => None,
+        };
+        match point {
+            Some((t, rpm)) => {
+                if points.last().is_some_and(|&(t0, rpm0)| t <= t0 || rpm < rpm0) {
+                    return Err(Failure::data(format!(
+                        "{}, line {}: temperatures must rise and speeds must not fall",
+                        path.display(),
+                        number + 1
+                    )));
+                }
+                points.push((t, rpm));
+            }
+            // A header is fine on the first line only.
+            None if points.is_empty() && number == 0 => {}
+            None => {
+                return Err(Failure::data(format!(
+                    "{}, line {}: '{line}' where a temperature in °C and a speed in rpm are expected",
+                    path.display(),
+                    number + 1
+                )));
+            }
+        }
+    }
+    if points.is_empty() {
+        return Err(Failure::data(format!(
+            "{} holds no points; write lines such as 40,600",
+            path.display()
+        )));
+    }
+    Ok(points)
+}
