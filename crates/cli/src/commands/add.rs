@@ -1,0 +1,479 @@
+//! `new` and `add …`.
+
+use std::path::Path;
+
+use serde_json::{Value, json};
+use settlepoint_domain::{
+    Cooling, Direction, FanSetting, Finding, Id, LimitValue, Machine, Run, RunData, Score, ScoreKind,
+    SensorLog, Setting, Tune, Workload,
+};
+use settlepoint_notebook::{Kind, LogSource, Notebook, new_id};
+
+use crate::args::{AddCommand, AddLogArgs, KindArg, WorkloadArgs};
+use crate::error::Failure;
+use crate::limits;
+use crate::log_file::{self, ReadLog};
+use crate::readings::{self, TypedRun, TypedScore};
+use crate::view::{Answer, findings, findings_text};
+
+/// What was added, for the answer.
+#[derive(Debug, Default)]
+pub(crate) struct Added {
+    items: Vec<(&'static str, Id, String)>,
+    findings: Vec<Finding>,
+}
+
+impl Added {
+    fn push(&mut self, kind: &'static str, id: Id, name: &str) {
+        self.items.push((kind, id, name.to_owned()));
+    }
+
+    fn answer(&self) -> Answer {
+        let items: Value = self
+            .items
+            .iter()
+            .map(|(kind, id, name)| json!({ "kind": kind, "id": id.to_string(), "name": name }))
+            .collect();
+        let mut text: String =
+            self.items.iter().map(|(kind, _, name)| format!("added {kind} '{name}'\n")).collect();
+        text += &findings_text(&self.findings);
+        Answer::new(
+            json!({
+                "schema": "settlepoint.add/1",
+                "added": items,
+                "findings": findings(&self.findings),
+            }),
+            text,
+        )
+    }
+}
+
+/// `settlepoint new`.
+pub(crate) fn new(path: &Path) -> Result<Answer, Failure> {
+    if path.extension().is_none_or(|e| e != "settle") {
+        return Err(Failure::usage(format!(
+            "notebooks end in .settle; try {}",
+            path.with_extension("settle").display()
+        )));
+    }
+    Notebook::create(path)?;
+    Ok(Answer::new(
+        json!({ "schema": "settlepoint.new/1", "notebook": path.display().to_string() }),
+        format!("made the notebook {}\n", path.display()),
+    ))
+}
+
+/// `settlepoint add …`.
+pub(crate) fn add(command: AddCommand) -> Result<Answer, Failure> {
+    match command {
+        AddCommand::Machine { notebook, name, model, serial, notes } => {
+            let book = Notebook::open(&notebook)?;
+            let machine = Machine { id: new_id()?, name, model, serial, notes };
+            refuse_second(&book, Kind::Machine, "machine", &machine.name)?;
+            book.add_machine(&machine)?;
+            Ok(one("machine", machine.id, &machine.name))
+        }
+        AddCommand::Cooling { notebook, name, machine, fan_max, notes } => {
+            let book = Notebook::open(&notebook)?;
+            book.transaction(|book| {
+                let machine = machine_for(book, machine.as_deref().unwrap_or(""))?;
+                let cooling =
+                    Cooling { id: new_id()?, machine: machine.id, name, fan_max_rpm: fan_max, notes };
+                book.add_cooling(&cooling)?;
+                Ok(one("cooling", cooling.id, &cooling.name))
+            })
+        }
+        AddCommand::Tune { notebook, name, machine, notes } => {
+            let book = Notebook::open(&notebook)?;
+            book.transaction(|book| {
+                let machine = machine_for(book, machine.as_deref().unwrap_or(""))?;
+                let tune = Tune { id: new_id()?, machine: machine.id, name, notes };
+                book.add_tune(&tune)?;
+                Ok(one("tune", tune.id, &tune.name))
+            })
+        }
+        AddCommand::Setting { notebook, name, limits } => {
+            let setting = limits::setting(new_id()?, &name, &limits)?;
+            let book = Notebook::open(&notebook)?;
+            refuse_second(&book, Kind::Setting, "setting", &name)?;
+            book.add_setting(&setting)?;
+            Ok(one("setting", setting.id, &setting.name))
+        }
+        AddCommand::Workload(args) => workload(args),
+        AddCommand::Log(args) => log(&args),
+        AddCommand::Readings { template: true, .. } => Ok(Answer::new(
+            json!({ "schema": "settlepoint.add/1", "template": readings::template() }),
+            readings::template(),
+        )),
+        AddCommand::Readings { notebook, file, .. } => match (notebook, file) {
+            (Some(notebook), Some(file)) => typed_runs(&notebook, &file),
+            _ => Err(Failure::usage("give a notebook and a table, or --template")),
+        },
+        AddCommand::Scores { notebook, file, workload } => {
+            scores(&notebook, &file, workload.as_deref())
+        }
+    }
+}
+
+fn one(kind: &'static str, id: Id, name: &str) -> Answer {
+    let mut added = Added::default();
+    added.push(kind, id, name);
+    added.answer()
+}
+
+fn refuse_second(book: &Notebook, kind: Kind, word: &str, name: &str) -> Result<(), Failure> {
+    if book.find(kind, name)?.is_some() {
+        return Err(Failure::usage(format!(
+            "the notebook already has a {word} '{name}'; choose another name"
+        )));
+    }
+    Ok(())
+}
+
+fn workload(args: WorkloadArgs) -> Result<Answer, Failure> {
+    let book = Notebook::open(&args.notebook)?;
+    refuse_second(&book, Kind::Workload, "workload", &args.name)?;
+    if !(args.minutes > 0.0 && args.minutes <= 1e5) {
+        return Err(Failure::usage(format!("--minutes {}: give a length above 0", args.minutes)));
+    }
+    let kind = match args.kind {
+        KindArg::MeanRate => ScoreKind::MeanRate,
+        KindArg::LastPass => ScoreKind::LastPass,
+        KindArg::Time => ScoreKind::TimeForWork,
+    };
+    let lower = args.lower_is_better || kind == ScoreKind::TimeForWork;
+    let workload = Workload {
+        id: new_id()?,
+        name: args.name,
+        unit: args.unit,
+        direction: if lower { Direction::Lower } else { Direction::Higher },
+        kind,
+        duration_s: 60.0 * args.minutes,
+        hours_per_week: args.hours,
+        weight: args.weight,
+        loss_max_pct: args.loss_max,
+        idle: args.idle,
+    };
+    book.add_workload(&workload)?;
+    Ok(one("workload", workload.id, &workload.name))
+}
+
+/// The machine with this name, made if new; the only one (or a first one) for a blank name.
+fn machine_for(book: &Notebook, name: &str) -> Result<Machine, Failure> {
+    if !name.is_empty() {
+        return Ok(book.machine_named(name)?);
+    }
+    let mut machines = book.machines()?;
+    match machines.len() {
+        0 => Ok(book.machine_named("machine")?),
+        1 => Ok(machines.remove(0)),
+        _ => {
+            let names: Vec<_> = machines.iter().map(|m| m.name.as_str()).collect();
+            Err(Failure::usage(format!(
+                "there are several machines ({}); name one",
+                names.join(", ")
+            )))
+        }
+    }
+}
+
+fn cooling_for(book: &Notebook, machine: &Machine, name: &str) -> Result<Cooling, Failure> {
+    if !name.is_empty() {
+        return Ok(book.cooling_named(machine.id, name)?);
+    }
+    let own: Vec<Cooling> = book.coolings()?.into_iter().filter(|c| c.machine == machine.id).collect();
+    match own.as_slice() {
+        [only] => Ok(only.clone()),
+        [] => Ok(book.cooling_named(machine.id, "as built")?),
+        _ => {
+            let names: Vec<_> = own.iter().map(|c| c.name.as_str()).collect();
+            Err(Failure::usage(format!("there are several coolings ({}); name one", names.join(", "))))
+        }
+    }
+}
+
+fn workload_for(book: &Notebook, name: &str) -> Result<Workload, Failure> {
+    let name = if name.is_empty() {
+        let mut loads: Vec<Workload> = book.workloads()?.into_iter().filter(|w| !w.idle).collect();
+        match loads.len() {
+            0 => "load",
+            1 => return Ok(loads.remove(0)),
+            _ => {
+                let names: Vec<_> = loads.iter().map(|w| w.name.as_str()).collect();
+                return Err(Failure::usage(format!(
+                    "there are several workloads ({}); name one",
+                    names.join(", ")
+                )));
+            }
+        }
+    } else {
+        name
+    };
+    Ok(book.workload_named(&Workload {
+        id: new_id()?,
+        name: name.to_owned(),
+        unit: String::new(),
+        direction: Direction::Higher,
+        kind: ScoreKind::MeanRate,
+        duration_s: 600.0,
+        hours_per_week: None,
+        weight: None,
+        loss_max_pct: None,
+        idle: false,
+    })?)
+}
+
+/// A label for limits that nobody named.
+fn limits_label(pl1: LimitValue, pl2: LimitValue, temp: LimitValue) -> String {
+    let show = |v: LimitValue, unit: &str| match v {
+        LimitValue::Unknown => "?".to_owned(),
+        other => format!("{other}{unit}"),
+    };
+    format!("{}/{}{}", show(pl1, ""), show(pl2, " W"), match temp {
+        LimitValue::Unknown => String::new(),
+        other => format!(" {}", show(other, " °C")),
+    })
+}
+
+fn scores_of(values: &[f64]) -> Vec<Score> {
+    (1..).zip(values).map(|(repetition, &value)| Score { value, repetition, order: None, block: None }).collect()
+}
+
+/// `add readings`.
+fn typed_runs(notebook: &Path, file: &Path) -> Result<Answer, Failure> {
+    let bytes = log_file::bytes(file)?;
+    let runs = readings::runs(&bytes, &file.display().to_string())?;
+    let book = Notebook::open(notebook)?;
+    let added = book.transaction(|book| add_typed_runs(book, runs))?;
+    Ok(added.answer())
+}
+
+fn add_typed_runs(book: &Notebook, runs: Vec<TypedRun>) -> Result<Added, Failure> {
+    let mut added = Added::default();
+    for typed in runs {
+        let machine = machine_for(book, &typed.machine)?;
+        let cooling = cooling_for(book, &machine, &typed.cooling)?;
+        let workload = workload_for(book, &typed.workload)?;
+        let setting = typed_setting(book, &typed)?;
+        limits::check_room(&setting, typed.room_c)?;
+        refuse_run_name(book, cooling.id, &typed.name)?;
+        let tune = if typed.tune.is_empty() { None } else { Some(book.tune_named(machine.id, &typed.tune)?.id) };
+        let run = Run {
+            id: new_id()?,
+            name: typed.name,
+            machine: machine.id,
+            cooling: cooling.id,
+            tune,
+            setting: setting.id,
+            workload: workload.id,
+            room_c: typed.room_c,
+            altitude_m: None,
+            data: RunData::Readings(typed.phases),
+            scores: typed.score.map(|s| scores_of(&[s])).unwrap_or_default(),
+            excluded: None,
+        };
+        book.add_run(&run)?;
+        added.push("run", run.id, &run.name);
+    }
+    Ok(added)
+}
+
+/// The setting that a typed run names or describes.
+fn typed_setting(book: &Notebook, typed: &TypedRun) -> Result<Setting, Failure> {
+    let unknown = [typed.pl1_w, typed.pl2_w, typed.tau_s, typed.temp_limit_c]
+        .into_iter()
+        .all(|v| v == LimitValue::Unknown);
+    if unknown && !typed.setting.is_empty() {
+        return Ok(book.setting_named(&typed.setting)?);
+    }
+    let name = if typed.setting.is_empty() {
+        limits_label(typed.pl1_w, typed.pl2_w, typed.temp_limit_c)
+    } else {
+        typed.setting.clone()
+    };
+    let setting = Setting {
+        id: new_id()?,
+        name,
+        pl1_w: typed.pl1_w,
+        pl2_w: typed.pl2_w,
+        tau_s: typed.tau_s,
+        temp_limit_c: typed.temp_limit_c,
+        more_tiers: Vec::new(),
+        fan: FanSetting::AsFitted,
+    };
+    limits::check(&setting).map_err(|f| Failure::new(f.code, format!("run {}: {f}", typed.name)))?;
+    Ok(book.setting_like(&setting)?)
+}
+
+fn refuse_run_name(book: &Notebook, cooling: Id, name: &str) -> Result<(), Failure> {
+    let taken = book.runs()?.into_iter().any(|r| r.cooling == cooling && r.name == name);
+    if taken {
+        return Err(Failure::usage(format!(
+            "this cooling already has a run '{name}'; rename the new one (nothing was added)"
+        )));
+    }
+    Ok(())
+}
+
+/// `add scores`.
+fn scores(notebook: &Path, file: &Path, workload: Option<&str>) -> Result<Answer, Failure> {
+    let bytes = log_file::bytes(file)?;
+    let typed = readings::scores(&bytes, &file.display().to_string())?;
+    let book = Notebook::open(notebook)?;
+    let added = book.transaction(|book| add_scores(book, &typed, workload))?;
+    Ok(added.answer())
+}
+
+/// Scores join the run of the same setting and workload; where there is none they make a run of
+/// scores only.
+fn add_scores(book: &Notebook, typed: &[TypedScore], workload: Option<&str>) -> Result<Added, Failure> {
+    let mut added = Added::default();
+    for score in typed {
+        let name = score.workload.as_deref().or(workload).unwrap_or("");
+        let load = workload_for(book, name)?;
+        let setting = book.setting_named(&score.setting)?;
+        let row = Score {
+            value: score.value,
+            repetition: score.repetition.unwrap_or(1),
+            order: score.order,
+            block: score.block.clone(),
+        };
+        let fits = |r: &Run| r.setting == setting.id && r.workload == load.id;
+        if let Some(run) = book.runs()?.into_iter().find(fits) {
+            book.add_scores(run.id, &[row])?;
+            added.push("score", run.id, &run.name);
+            continue;
+        }
+        let machine = machine_for(book, "")?;
+        let cooling = cooling_for(book, &machine, "")?;
+        let run = Run {
+            id: new_id()?,
+            name: format!("{} {}", setting.name, load.name),
+            machine: machine.id,
+            cooling: cooling.id,
+            tune: None,
+            setting: setting.id,
+            workload: load.id,
+            room_c: None,
+            altitude_m: None,
+            data: RunData::ScoresOnly,
+            scores: vec![row],
+            excluded: None,
+        };
+        book.add_run(&run)?;
+        added.push("run", run.id, &run.name);
+    }
+    Ok(added)
+}
+
+/// `add log`.
+fn log(args: &AddLogArgs) -> Result<Answer, Failure> {
+    let book = Notebook::open(&args.notebook)?;
+    let read = log_file::read(&args.file, &args.read)?;
+    let added = book.transaction(|book| add_log(book, args, &read))?;
+    log_file::save_recipe(&args.read, &read)?;
+    Ok(added.answer())
+}
+
+fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, Failure> {
+    let machine = machine_for(book, args.machine.as_deref().unwrap_or(""))?;
+    let cooling = cooling_for(book, &machine, args.cooling.as_deref().unwrap_or(""))?;
+    let workload = workload_for(book, args.workload.as_deref().unwrap_or(""))?;
+    let tune = match &args.tune {
+        Some(name) => Some(book.tune_named(machine.id, name)?.id),
+        None => None,
+    };
+    let raw = book.keep_raw_bytes(&read.bytes)?;
+    let recipe = read.recipe_text();
+    let source = LogSource { name: &read.file_name, recipe: &recipe, raw: Some(raw) };
+    let mut added = Added { findings: read.imported.findings.clone(), ..Added::default() };
+    for (name, log) in split(args, read)? {
+        let setting = log_setting(book, args, &name, &log)?;
+        let room_c = match (&args.room_from, args.room) {
+            (Some(column), _) => Some(column_mean(&log, column)?),
+            (None, room) => room,
+        };
+        limits::check_room(&setting, room_c)?;
+        refuse_run_name(book, cooling.id, &name)?;
+        let run = Run {
+            id: new_id()?,
+            name,
+            machine: machine.id,
+            cooling: cooling.id,
+            tune,
+            setting: setting.id,
+            workload: workload.id,
+            room_c,
+            altitude_m: args.altitude,
+            data: RunData::Log,
+            scores: scores_of(&args.score),
+            excluded: None,
+        };
+        book.add_run(&run)?;
+        book.add_log(run.id, &log, &source)?;
+        let found = settlepoint_phases::find_phases(&log);
+        book.set_findings(run.id, &found.findings)?;
+        added.push("run", run.id, &run.name);
+    }
+    Ok(added)
+}
+
+/// One log, or one for each level of a column, in the order of first appearance.
+fn split(args: &AddLogArgs, read: &ReadLog) -> Result<Vec<(String, SensorLog)>, Failure> {
+    let log = &read.imported.log;
+    let Some(column) = &args.runs_by else {
+        let name = args.name.clone().unwrap_or_else(|| read.stem.clone());
+        return Ok(vec![(name, log.clone())]);
+    };
+    let levels = log_file::column(log, column)?;
+    let mut groups: Vec<(f64, Vec<usize>)> = Vec::new();
+    for (row, level) in levels.present() {
+        match groups.iter_mut().find(|(l, _)| l.total_cmp(&level).is_eq()) {
+            Some((_, rows)) => rows.push(row),
+            None => groups.push((level, vec![row])),
+        }
+    }
+    if groups.len() > 500 {
+        return Err(Failure::usage(format!(
+            "column '{column}' has {} levels; --runs-by wants a column that changes from run to run",
+            groups.len()
+        )));
+    }
+    let prefix = args.name.as_ref().map_or(String::new(), |n| format!("{n} "));
+    groups
+        .into_iter()
+        .map(|(level, rows)| Ok((format!("{prefix}{level}"), log_file::take_rows(log, &rows)?)))
+        .collect()
+}
+
+fn log_setting(
+    book: &Notebook,
+    args: &AddLogArgs,
+    run: &str,
+    log: &SensorLog,
+) -> Result<Setting, Failure> {
+    if let Some(name) = &args.setting {
+        let id = book.id_of(Kind::Setting, name)?;
+        return Ok(book.setting(id)?);
+    }
+    let mut setting = limits::setting(new_id()?, "", &args.limits)?;
+    let columns = [
+        (&args.pl1_from, &mut setting.pl1_w),
+        (&args.pl2_from, &mut setting.pl2_w),
+        (&args.temp_limit_from, &mut setting.temp_limit_c),
+    ];
+    for (column, limit) in columns {
+        if let Some(column) = column {
+            *limit = LimitValue::Value(column_mean(log, column)?);
+        }
+    }
+    setting.name = limits_label(setting.pl1_w, setting.pl2_w, setting.temp_limit_c);
+    limits::check(&setting).map_err(|f| Failure::new(f.code, format!("run {run}: {f}")))?;
+    Ok(book.setting_like(&setting)?)
+}
+
+fn column_mean(log: &SensorLog, column: &str) -> Result<f64, Failure> {
+    log_file::column(log, column)?
+        .mean()
+        .ok_or_else(|| Failure::data(format!("column '{column}' has no reading in this run")))
+}

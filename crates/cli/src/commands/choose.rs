@@ -1,0 +1,199 @@
+//! `choose`.
+
+use serde_json::{Value, json};
+use settlepoint_domain::{FanSetting, Setting};
+use settlepoint_infer::choose::{Candidate, Choice, Constraints, choose as choose_setting};
+use settlepoint_infer::fit::CoolingFit;
+use settlepoint_notebook::Notebook;
+
+use crate::args::ChooseArgs;
+use crate::commands::predict::prediction_json;
+use crate::commands::runs::setting_json;
+use crate::error::Failure;
+use crate::gather::{Gathered, gather};
+use crate::view::{Answer, number, table};
+
+/// `settlepoint choose`.
+pub(crate) fn choose(args: &ChooseArgs) -> Result<Answer, Failure> {
+    let constraints = constraints(args)?;
+    let book = Notebook::open_read_only(&args.pick.notebook)?;
+    let gathered = gather(&book, &args.pick)?;
+    let (fit, _) = gathered.fit(&[])?;
+    answer(&gathered, &fit, &constraints)
+}
+
+fn constraints(args: &ChooseArgs) -> Result<Constraints, Failure> {
+    let within = |name: &str, value: f64, lo: f64, hi: f64| {
+        if (lo..=hi).contains(&value) {
+            Ok(value)
+        } else {
+            Err(Failure::usage(format!("--{name} {value}: give a value from {lo} to {hi}")))
+        }
+    };
+    let room_c = within("room", args.room, -60.0, 80.0)?;
+    if let Some(max) = args.temp_max {
+        if max <= room_c {
+            return Err(Failure::usage(format!(
+                "--temp-max {max} is not above the room's {room_c} °C; give a temperature well above it"
+            )));
+        }
+    }
+    Ok(Constraints {
+        room_c,
+        altitude_m: within("altitude", args.altitude, -500.0, 9000.0)?,
+        temp_max_c: args.temp_max,
+        confidence: within("confidence", args.confidence, 0.5, 0.999)?,
+        noise_max_dba: args.noise_max,
+        loss_max_pct: within("loss-max", args.loss_max, 0.0, 100.0)?,
+        wall_max_w: args.wall_max,
+        rest_w: within("rest", args.rest, 0.0, 5000.0)?,
+        supply_efficiency: within("supply-efficiency", args.supply_efficiency, 0.3, 1.0)?,
+    })
+}
+
+/// Chooses and says so; also the end of `demo`.
+pub(crate) fn answer(
+    gathered: &Gathered,
+    fit: &CoolingFit,
+    constraints: &Constraints,
+) -> Result<Answer, Failure> {
+    let choice = choose_setting(fit, constraints)?;
+    let pick = |place: Option<usize>| {
+        place.map_or(Value::Null, |i| candidate_json(gathered, &choice, &choice.settings[i]))
+    };
+    let json = json!({
+        "schema": "settlepoint.choose/1",
+        "settings": choice
+            .settings
+            .iter()
+            .map(|c| candidate_json(gathered, &choice, c))
+            .collect::<Vec<_>>(),
+        "recommended": pick(choice.recommended),
+        "quieter": pick(choice.quieter),
+        "faster": pick(choice.faster),
+        "reasons": choice.reasons,
+    });
+    Ok(Answer::new(json, choice_text(&choice)))
+}
+
+fn candidate_json(gathered: &Gathered, choice: &Choice, candidate: &Candidate) -> Value {
+    let mut value = setting_json(&candidate.setting);
+    let predictions: Vec<Value> = choice
+        .workloads
+        .iter()
+        .zip(&candidate.predictions)
+        .map(|(&w, p)| {
+            let mut json = prediction_json(p);
+            json["workload"] = gathered.workloads[w].name.clone().into();
+            json
+        })
+        .collect();
+    // The first workload's figures stand on the setting itself, as in `predict`.
+    if let (Some(Value::Object(first)), Value::Object(own)) = (predictions.first(), &mut value) {
+        for key in ["sustained", "boost", "acting_limit", "p_temp_limit", "work_rel"] {
+            own.insert(key.to_owned(), first[key].clone());
+        }
+    }
+    value["work_rel_weighted"] = number(candidate.work_rel);
+    value["loss_pct"] = number(candidate.loss_pct);
+    value["feasible"] = candidate.feasible.into();
+    value["predictions"] = predictions.into();
+    let mut reasons = candidate.reasons.clone();
+    if choice.recommended.is_some_and(|i| std::ptr::eq(&raw const choice.settings[i], candidate)) {
+        reasons.extend(choice.reasons.clone());
+    }
+    value["reasons"] = reasons.into();
+    value
+}
+
+/// What to type into the firmware.
+pub(crate) fn firmware_text(setting: &Setting) -> String {
+    let mut parts = Vec::new();
+    if let Some(w) = setting.pl1_w.value() {
+        parts.push(format!("PL1 {w:.0} W"));
+    }
+    if let Some(w) = setting.pl2_w.value() {
+        parts.push(format!("PL2 {w:.0} W"));
+    }
+    if let Some(s) = setting.tau_s.value() {
+        parts.push(format!("tau {s:.0} s"));
+    }
+    if let Some(c) = setting.temp_limit_c.value() {
+        parts.push(format!("temperature limit {c:.0} °C"));
+    }
+    match &setting.fan {
+        FanSetting::AsFitted => {}
+        FanSetting::Ceiling(rpm) => parts.push(format!("fan curve capped at {rpm:.0} rpm")),
+        FanSetting::Fixed(rpm) => parts.push(format!("fan at {rpm:.0} rpm")),
+        FanSetting::Curve(_) => parts.push("the fan curve given".into()),
+    }
+    parts.join(", ")
+}
+
+fn choice_text(choice: &Choice) -> String {
+    let rows: Vec<Vec<String>> = choice
+        .settings
+        .iter()
+        .enumerate()
+        .map(|(i, c)| row(choice, i, c))
+        .collect();
+    let mut text = table(
+        &["", "PL1 W", "PL2 W", "limit °C", "fan to rpm", "°C", "90 %", "W", "dB(A)", "loss %", "held by", "keeps all"],
+        &rows,
+    );
+    let Some(chosen) = choice.recommended else {
+        text += &format!("\nNo recommendation: {}.\n", choice.reasons.join("; "));
+        return text;
+    };
+    let candidate = &choice.settings[chosen];
+    text += &format!("\nRecommended: {}.\n", firmware_text(&candidate.setting));
+    for reason in candidate.reasons.iter().chain(&choice.reasons) {
+        text += &format!("  - {reason}\n");
+    }
+    if let Some(i) = choice.quieter {
+        text += &format!("Quieter or cooler: {}; {}.\n", firmware_text(&choice.settings[i].setting), brief(&choice.settings[i]));
+    }
+    if let Some(i) = choice.faster {
+        text += &format!("Faster: {}; {}.\n", firmware_text(&choice.settings[i].setting), brief(&choice.settings[i]));
+    }
+    text += "Limits above the maker's can damage parts or void the warranty; confirm the choice with one run under it.\n";
+    text
+}
+
+fn brief(c: &Candidate) -> String {
+    let p = &c.predictions[0].sustained;
+    let level = p.level_dba.value().map_or(String::new(), |l| format!(", {l:.1} dB(A)"));
+    format!("{:.0} °C{level}, work {:.1} % below the fastest", p.package_c.value, c.loss_pct.max(0.0))
+}
+
+fn row(choice: &Choice, i: usize, c: &Candidate) -> Vec<String> {
+    let p = &c.predictions[0];
+    let mark = if choice.recommended == Some(i) {
+        "recommended"
+    } else if choice.quieter == Some(i) {
+        "quieter"
+    } else if choice.faster == Some(i) {
+        "faster"
+    } else {
+        ""
+    };
+    let show = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.0}"));
+    let fan = match c.setting.fan {
+        FanSetting::Ceiling(rpm) => format!("{rpm:.0}"),
+        _ => "-".into(),
+    };
+    vec![
+        mark.to_owned(),
+        show(c.setting.pl1_w.value()),
+        show(c.setting.pl2_w.value()),
+        show(c.setting.temp_limit_c.value()),
+        fan,
+        format!("{:.1}", p.sustained.package_c.value),
+        format!("{:.0} to {:.0}", p.sustained.package_c.lo, p.sustained.package_c.hi),
+        format!("{:.0}", p.sustained.power_w.value),
+        p.sustained.level_dba.value().map_or_else(|| "-".into(), |l| format!("{l:.1}")),
+        format!("{:.1}", c.loss_pct.max(0.0)),
+        p.acting_limit.to_owned(),
+        if c.feasible { "yes" } else { "no" }.to_owned(),
+    ]
+}

@@ -1,0 +1,303 @@
+//! `fit`.
+
+use serde_json::{Value, json};
+use settlepoint_domain::{Basis, Estimate};
+use settlepoint_infer::fit::CoolingFit;
+use settlepoint_infer::layout::Key;
+use settlepoint_infer::predict::HeldOut;
+use settlepoint_model::Cauer;
+use settlepoint_notebook::Notebook;
+
+use crate::args::FitArgs;
+use crate::error::Failure;
+use crate::gather::gather;
+use crate::view::{
+    Answer, cell, estimate, findings, findings_text, number, optional, optional_estimate, span, table,
+};
+
+/// `settlepoint fit`.
+pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
+    let book = Notebook::open_read_only(&args.pick.notebook)?;
+    let gathered = gather(&book, &args.pick)?;
+    let (fit, rest) = gathered.fit(&args.use_runs)?;
+    let held_out: Vec<HeldOut> = rest.into_iter().map(|run| fit.held_out(run)).collect();
+    let unidentified = fit.unidentified();
+    let mut all_findings = gathered.findings.clone();
+    all_findings.extend(fit.findings());
+    let mut json = json!({
+        "schema": "settlepoint.fit/1",
+        "machine": gathered.machine.name,
+        "cooling": gathered.cooling.name,
+        "runs_used": fit.evidence.runs.iter().map(|r| r.name.as_str()).collect::<Vec<_>>(),
+        "models": models_json(&fit),
+        "unidentified": unidentified
+            .iter()
+            .map(|u| json!({ "parameter": u.parameter, "needs": u.needs }))
+            .collect::<Vec<_>>(),
+        "held_out": held_out_json(&held_out),
+        "findings": findings(&all_findings),
+        "converged": fit.converged,
+        "iterations": fit.iterations,
+        "acceptance": number(fit.acceptance),
+    });
+    let mut text = format!(
+        "{} with {}: {} runs used\n\n{}",
+        gathered.machine.name,
+        gathered.cooling.name,
+        fit.evidence.runs.len(),
+        models_text(&fit)
+    );
+    if !unidentified.is_empty() {
+        text += "\nNot known from these runs, and what would tell:\n";
+        for u in &unidentified {
+            text += &format!("  {}: {}\n", u.parameter, u.needs);
+        }
+    }
+    if !held_out.is_empty() {
+        text += "\nRuns not used, predicted and measured:\n";
+        text += &held_out_text(&held_out);
+    }
+    if !all_findings.is_empty() {
+        text += "\nFindings:\n";
+        text += &findings_text(&all_findings);
+    }
+    if args.priors {
+        json["priors"] = priors_json(&fit);
+        text += &priors_text(&fit);
+    }
+    Ok(Answer::new(json, text))
+}
+
+/// A quantity worked out from each draw's parameters, as an estimate.
+fn derived(fit: &CoolingFit, of: impl Fn(&[f64]) -> f64) -> Estimate {
+    let mut values: Vec<f64> = fit.draws.iter().map(|d| of(&d.z)).filter(|v| v.is_finite()).collect();
+    values.sort_by(f64::total_cmp);
+    let at = |p: f64| {
+        let place = p * values.len().saturating_sub(1) as f64;
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to len - 1")]
+        let i = place.round() as usize;
+        values.get(i).copied().unwrap_or(f64::NAN)
+    };
+    Estimate { value: at(0.5), lo: at(0.05), hi: at(0.95), basis: Basis::Measured }
+}
+
+/// Total resistance at full fan speed, K/W.
+fn resistance(fit: &CoolingFit) -> Estimate {
+    derived(fit, |z| fit.layout.value(z, Key::RiseAtStock).unwrap_or(f64::NAN) / fit.layout.stock_w)
+}
+
+/// Foster time constants of the ladder at full fan speed, s, shortest first.
+fn time_constants(fit: &CoolingFit) -> Vec<Estimate> {
+    let of = |z: &[f64]| -> Vec<f64> {
+        let cooling = fit.layout.machine(z, 0).cooling;
+        let density = cooling.reference_density_kg_m3;
+        Cauer::of_cooling(&cooling, 1.0, density)
+            .map(|c| c.to_foster().time_constants_s().to_vec())
+            .unwrap_or_default()
+    };
+    let n = of(&fit.z).len();
+    (0..n).map(|i| derived(fit, |z| of(z).get(i).copied().unwrap_or(f64::NAN))).collect()
+}
+
+fn fan_curve(fit: &CoolingFit) -> Vec<(f64, Estimate)> {
+    let curve = fit.layout.machine(&fit.z, 0).fan;
+    let (Some(first), Some(last)) = (curve.points.first(), curve.points.last()) else { return Vec::new() };
+    let from = (first.0 / 5.0).floor() * 5.0;
+    let mut temps = Vec::new();
+    let mut t = from;
+    while t <= last.0 + 5.0 {
+        temps.push(t);
+        t += 5.0;
+    }
+    temps
+        .into_iter()
+        .map(|t| (t, derived(fit, |z| fit.layout.machine(z, 0).fan.share_at(t))))
+        .collect()
+}
+
+fn models_json(fit: &CoolingFit) -> Value {
+    let p = |key| optional_estimate(fit.parameter(key));
+    let workloads: Vec<Value> = fit
+        .evidence
+        .workloads
+        .iter()
+        .enumerate()
+        .map(|(w, workload)| {
+            json!({
+                "workload": workload.name,
+                "demand_w": p(Key::Demand(w)),
+                "hot_spot": p(Key::HotSpot(w)),
+                "work_exponent": p(Key::Exponent(w)),
+                "work_curvature": p(Key::Curvature(w)),
+            })
+        })
+        .collect();
+    let full = fit.parameter(Key::FanFull);
+    let curve: Vec<Value> = fan_curve(fit)
+        .into_iter()
+        .map(|(t, share)| {
+            json!({
+                "temp_c": number(t),
+                "share": estimate(share),
+                "speed_rpm": full.map_or(Value::Null, |f| number(f.value * share.value)),
+            })
+        })
+        .collect();
+    json!({
+        "thermal": {
+            "nodes": 4,
+            "resistance_k_per_w": estimate(resistance(fit)),
+            "at": "full fan speed",
+            "time_constants_s": time_constants(fit).into_iter().map(estimate).collect::<Vec<_>>(),
+            "die_share": p(Key::DieShare),
+            "natural_share": p(Key::NaturalShare),
+            "fan_exponent": p(Key::FanExponent),
+            "case_offset_k": p(Key::CaseOffset),
+        },
+        "package": {
+            "reference_w": number(fit.layout.stock_w),
+            "workloads": workloads,
+            "base_share": p(Key::BaseShare),
+            "leak_share": p(Key::LeakShare),
+            "clock_mhz": [p(Key::Clock(0)), p(Key::Clock(1))],
+        },
+        "limits": {
+            "temp_limit_offset_k": p(Key::LimitOffset),
+            "power_ratio": p(Key::PowerRatio),
+            "tau_ratio": p(Key::TauRatio),
+            "tau_s": p(Key::UnknownTau),
+            "idle_power_w": p(Key::IdlePower),
+        },
+        "fan": { "full_speed_rpm": p(Key::FanFull), "curve": curve },
+        "sound": { "full_speed_dba": p(Key::SoundFull), "k_db_per_decade": p(Key::SoundSlope) },
+    })
+}
+
+fn models_text(fit: &CoolingFit) -> String {
+    let mut rows: Vec<Vec<String>> = vec![vec![
+        "resistance at full fan, K/W".into(),
+        span(resistance(fit), 3),
+        Basis::Measured.to_string(),
+    ]];
+    let times: Vec<String> = time_constants(fit).iter().map(|t| format!("{:.1}", t.value)).collect();
+    rows.push(vec!["time constants at full fan, s".into(), times.join(", "), String::new()]);
+    for (key, prior) in fit.layout.keys().iter().zip(fit.layout.priors()) {
+        if matches!(key, Key::FanPiece(_) | Key::Discrepancy(_) | Key::RiseAtStock | Key::Rate(_)) {
+            continue;
+        }
+        if let Some(e) = fit.parameter(*key) {
+            let decimals = if e.value.abs() >= 100.0 { 0 } else if e.value.abs() >= 10.0 { 1 } else { 3 };
+            rows.push(vec![prior.name.clone(), span(e, decimals), e.basis.to_string()]);
+        }
+    }
+    table(&["parameter", "value (90 % interval)", "basis"], &rows)
+}
+
+fn held_out_json(runs: &[HeldOut]) -> Value {
+    let rows: Vec<Value> = runs
+        .iter()
+        .map(|r| {
+            json!({
+                "name": r.name,
+                "package_c": optional_estimate(r.package_c),
+                "package_c_measured": optional(r.package_c_measured),
+                "power_w": optional_estimate(r.power_w),
+                "power_w_measured": optional(r.power_w_measured),
+                "fan_speed_rpm": optional_estimate(r.fan_speed_rpm),
+                "fan_speed_rpm_measured": optional(r.fan_speed_rpm_measured),
+                "level_dba": optional_estimate(r.level_dba),
+                "level_dba_measured": optional(r.level_dba_measured),
+                "work_rel": optional_estimate(r.work_rel),
+                "work_rel_measured": optional(r.work_rel_measured),
+            })
+        })
+        .collect();
+    let errors = pairs(runs, |r| (r.package_c, r.package_c_measured));
+    let inside = errors.iter().filter(|(e, m)| e.contains(*m)).count();
+    let difference = |(e, m): &(Estimate, f64)| e.value - m;
+    let work = pairs(runs, |r| (r.work_rel, r.work_rel_measured));
+    let power = pairs(runs, |r| (r.power_w, r.power_w_measured));
+    json!({
+        "runs": rows,
+        "rmse_k": optional(rms(errors.iter().map(difference))),
+        "bias_k": optional(mean(errors.iter().map(difference))),
+        "max_k": optional(errors.iter().map(|p| difference(p).abs()).reduce(f64::max)),
+        "in_90": if errors.is_empty() { Value::Null } else { number(inside as f64 / errors.len() as f64) },
+        "work_rmse_points": optional(rms(work.iter().map(|p| 100.0 * difference(p)))),
+        "power_rmse_pct": optional(rms(power.iter().map(|(e, m)| 100.0 * (e.value / m - 1.0)))),
+    })
+}
+
+fn pairs(
+    runs: &[HeldOut],
+    pick: impl Fn(&HeldOut) -> (Option<Estimate>, Option<f64>),
+) -> Vec<(Estimate, f64)> {
+    runs.iter()
+        .filter_map(|r| {
+            let (e, m) = pick(r);
+            e.zip(m)
+        })
+        .collect()
+}
+
+fn mean(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let (n, sum) = values.fold((0_usize, 0.0), |(n, s), v| (n + 1, s + v));
+    (n > 0).then(|| sum / n as f64)
+}
+
+fn rms(values: impl Iterator<Item = f64>) -> Option<f64> {
+    mean(values.map(|v| v * v)).map(f64::sqrt)
+}
+
+fn held_out_text(runs: &[HeldOut]) -> String {
+    let show = |e: Option<Estimate>, d: usize| e.map_or_else(|| "-".into(), |e| span(e, d));
+    let rows: Vec<Vec<String>> = runs
+        .iter()
+        .map(|r| {
+            vec![
+                r.name.clone(),
+                show(r.package_c, 1),
+                cell(r.package_c_measured, 1),
+                show(r.power_w, 1),
+                cell(r.power_w_measured, 1),
+                show(r.work_rel, 3),
+                cell(r.work_rel_measured, 3),
+            ]
+        })
+        .collect();
+    table(&["run", "predicted °C", "measured", "predicted W", "measured", "predicted work", "measured"], &rows)
+}
+
+fn priors_json(fit: &CoolingFit) -> Value {
+    fit.layout
+        .priors()
+        .iter()
+        .map(|p| {
+            json!({
+                "parameter": p.name,
+                "distribution": p.scale.to_string(),
+                "centre": number(p.centre),
+                "sd": number(p.sd),
+                "reason": p.reason,
+            })
+        })
+        .collect()
+}
+
+fn priors_text(fit: &CoolingFit) -> String {
+    let rows: Vec<Vec<String>> = fit
+        .layout
+        .priors()
+        .iter()
+        .map(|p| {
+            vec![
+                p.name.clone(),
+                p.scale.to_string(),
+                format!("{:.4}", p.centre),
+                format!("{}", p.sd),
+                p.reason.to_owned(),
+            ]
+        })
+        .collect();
+    format!("\nPriors:\n{}", table(&["parameter", "form", "centre", "sd", "reason"], &rows))
+}

@@ -1,0 +1,10 @@
+//! One module a command: read the arguments, call the core, say what came out.
+
+pub(crate) mod add;
+pub(crate) mod choose;
+pub(crate) mod demo;
+pub(crate) mod export;
+pub(crate) mod fit;
+pub(crate) mod inspect;
+pub(crate) mod predict;
+pub(crate) mod runs;

@@ -1,0 +1,144 @@
+//! `runs` and `exclude`.
+
+use std::path::Path;
+
+use serde_json::{Value, json};
+use settlepoint_domain::{PhaseKind, Role, Run, RunData, Setting};
+use settlepoint_notebook::{Kind, Notebook};
+
+use crate::error::Failure;
+use crate::view::{Answer, cell, limit, number, optional, table};
+
+/// A run's averages at its settled end.
+struct Row {
+    plateau_c: Option<f64>,
+    power_w: Option<f64>,
+    fan_speed_rpm: Option<f64>,
+    level_dba: Option<f64>,
+}
+
+/// `settlepoint runs`.
+pub(crate) fn runs(path: &Path) -> Result<Answer, Failure> {
+    let book = Notebook::open_read_only(path)?;
+    let coolings = book.coolings()?;
+    let workloads = book.workloads()?;
+    let (mut json_rows, mut text_rows) = (Vec::new(), Vec::new());
+    for run in book.runs()? {
+        let setting = book.setting(run.setting)?;
+        let cooling = coolings.iter().find(|c| c.id == run.cooling).map_or("", |c| &c.name);
+        let workload = workloads.iter().find(|w| w.id == run.workload).map_or("", |w| &w.name);
+        let row = averages(&book, &run)?;
+        let score = mean_score(&run);
+        json_rows.push(json!({
+            "id": run.id.to_string(),
+            "name": run.name,
+            "cooling": cooling,
+            "workload": workload,
+            "setting": setting_json(&setting),
+            "room_c": optional(run.room_c),
+            "plateau_c": optional(row.plateau_c),
+            "power_w": optional(row.power_w),
+            "fan_speed_rpm": optional(row.fan_speed_rpm),
+            "level_dba": optional(row.level_dba),
+            "score": optional(score),
+            "excluded": run.excluded,
+        }));
+        text_rows.push(vec![
+            run.name.clone(),
+            cooling.to_owned(),
+            workload.to_owned(),
+            setting.name.clone(),
+            cell(run.room_c, 1),
+            cell(row.plateau_c, 1),
+            cell(row.power_w, 1),
+            cell(row.fan_speed_rpm, 0),
+            cell(row.level_dba, 1),
+            score.map_or_else(|| "-".into(), |s| format!("{s}")),
+            run.excluded.clone().unwrap_or_default(),
+        ]);
+    }
+    let text = if text_rows.is_empty() {
+        "no runs yet; add some with 'settlepoint add readings' or 'settlepoint add log'\n".to_owned()
+    } else {
+        table(
+            &["run", "cooling", "workload", "setting", "room °C", "settled °C", "W", "rpm", "dB(A)", "score", "excluded"],
+            &text_rows,
+        )
+    };
+    Ok(Answer::new(json!({ "schema": "settlepoint.runs/1", "runs": json_rows }), text))
+}
+
+/// A setting as the contract shows it.
+pub(crate) fn setting_json(setting: &Setting) -> Value {
+    use settlepoint_domain::FanSetting::{AsFitted, Ceiling, Curve, Fixed};
+    let mut value = json!({
+        "name": setting.name,
+        "pl1_w": limit(setting.pl1_w),
+        "pl2_w": limit(setting.pl2_w),
+        "tau_s": limit(setting.tau_s),
+        "temp_limit_c": limit(setting.temp_limit_c),
+    });
+    match &setting.fan {
+        AsFitted => {}
+        Ceiling(rpm) => value["fan_max_rpm"] = number(*rpm),
+        Fixed(rpm) => value["fan_fixed_rpm"] = number(*rpm),
+        Curve(points) => value["fan_curve"] = json!(points),
+    }
+    value
+}
+
+fn mean_score(run: &Run) -> Option<f64> {
+    let n = run.scores.len();
+    (n > 0).then(|| run.scores.iter().map(|s| s.value).sum::<f64>() / n as f64)
+}
+
+fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
+    Ok(match &run.data {
+        RunData::Readings(phases) => {
+            let last = phases.iter().rev().find(|p| p.phase.is_load() || p.phase == PhaseKind::Unknown);
+            let last = last.or(phases.last());
+            Row {
+                plateau_c: last.and_then(|p| p.package_c),
+                power_w: last.and_then(|p| p.power_w),
+                fan_speed_rpm: last.and_then(|p| p.fan_speed_rpm),
+                level_dba: last.and_then(|p| p.level_dba),
+            }
+        }
+        RunData::Log => {
+            let log = book.log(run.id)?;
+            let found = settlepoint_phases::find_phases(&log);
+            let last = found.phases.iter().rev().find(|p| p.kind.is_load()).or(found.phases.last());
+            Row {
+                plateau_c: last.and_then(|p| {
+                    p.plateau.map(|x| x.temp_c.value).or(p.package_c.map(|e| e.value))
+                }),
+                power_w: last.and_then(|p| p.power_w).map(|e| e.value),
+                fan_speed_rpm: last.and_then(|p| p.fan_speed_rpm).map(|e| e.value),
+                level_dba: log.channel(Role::Level).and_then(|c| c.mean()),
+            }
+        }
+        RunData::ScoresOnly => {
+            Row { plateau_c: None, power_w: None, fan_speed_rpm: None, level_dba: None }
+        }
+    })
+}
+
+/// `settlepoint exclude`.
+pub(crate) fn exclude(path: &Path, run: &str, reason: Option<&str>) -> Result<Answer, Failure> {
+    let book = Notebook::open(path)?;
+    let id = book.id_of(Kind::Run, run)?;
+    let text = match reason {
+        Some(reason) => {
+            book.exclude_run(id, reason)?;
+            format!("run '{run}' is left out: {reason}\n")
+        }
+        None => {
+            book.include_run(id)?;
+            format!("run '{run}' counts again\n")
+        }
+    };
+    Ok(Answer::new(
+        json!({ "schema": "settlepoint.exclude/1", "run": run, "id": id.to_string(), "excluded": reason }),
+        text,
+    ))
+}
