@@ -106,6 +106,24 @@ impl Notebook {
         })
     }
 
+    /// Replaces what is noted of the machine with this id.
+    ///
+    /// # Errors
+    /// [`NotebookError::UnknownId`].
+    pub fn update_machine(&self, machine: &Machine) -> Result<(), NotebookError> {
+        let changed = self.connection.execute(
+            "UPDATE machines SET name = ?2, model = ?3, serial = ?4, notes = ?5 WHERE id = ?1",
+            (
+                SqlId(machine.id),
+                &machine.name,
+                &machine.model,
+                &machine.serial,
+                &machine.notes,
+            ),
+        )?;
+        changed_one(Kind::Machine, machine.id, changed)
+    }
+
     /// All parts of a machine, "package" first.
     ///
     /// # Errors
@@ -198,6 +216,26 @@ impl Notebook {
         })
     }
 
+    /// Replaces what is noted of the cooling with this id; its machine stays.
+    ///
+    /// # Errors
+    /// [`NotebookError::UnknownId`] for a cooling of this machine; [`NotebookError::Invalid`].
+    pub fn update_cooling(&self, cooling: &Cooling) -> Result<(), NotebookError> {
+        let fan_max_rpm = finite_or_none("fan_max_rpm", cooling.fan_max_rpm)?;
+        let changed = self.connection.execute(
+            "UPDATE coolings SET name = ?3, fan_max_rpm = ?4, notes = ?5 \
+             WHERE id = ?1 AND machine = ?2",
+            (
+                SqlId(cooling.id),
+                SqlId(cooling.machine),
+                &cooling.name,
+                fan_max_rpm,
+                &cooling.notes,
+            ),
+        )?;
+        changed_one(Kind::Cooling, cooling.id, changed)
+    }
+
     /// Adds a tune of a machine.
     ///
     /// # Errors
@@ -245,6 +283,18 @@ impl Notebook {
         })
     }
 
+    /// Replaces what is noted of the tune with this id; its machine stays.
+    ///
+    /// # Errors
+    /// [`NotebookError::UnknownId`] for a tune of this machine.
+    pub fn update_tune(&self, tune: &Tune) -> Result<(), NotebookError> {
+        let changed = self.connection.execute(
+            "UPDATE tunes SET name = ?3, notes = ?4 WHERE id = ?1 AND machine = ?2",
+            (SqlId(tune.id), SqlId(tune.machine), &tune.name, &tune.notes),
+        )?;
+        changed_one(Kind::Tune, tune.id, changed)
+    }
+
     /// Adds a workload.
     ///
     /// # Errors
@@ -275,6 +325,31 @@ impl Notebook {
             )?;
             Ok(())
         })
+    }
+
+    /// Replaces what is noted of the workload with this id: its hours and weight, for example.
+    ///
+    /// # Errors
+    /// [`NotebookError::UnknownId`]; [`NotebookError::Invalid`] for a number that is not finite.
+    pub fn update_workload(&self, workload: &Workload) -> Result<(), NotebookError> {
+        let changed = self.connection.execute(
+            "UPDATE workloads SET name = ?2, unit = ?3, direction = ?4, kind = ?5, \
+             duration_s = ?6, hours_per_week = ?7, weight = ?8, loss_max_pct = ?9, idle = ?10 \
+             WHERE id = ?1",
+            (
+                SqlId(workload.id),
+                &workload.name,
+                &workload.unit,
+                workload.direction.word()?,
+                workload.kind.word()?,
+                finite("duration_s", workload.duration_s)?,
+                finite_or_none("hours_per_week", workload.hours_per_week)?,
+                finite_or_none("weight", workload.weight)?,
+                finite_or_none("loss_max_pct", workload.loss_max_pct)?,
+                workload.idle,
+            ),
+        )?;
+        changed_one(Kind::Workload, workload.id, changed)
     }
 
     /// All workloads, in order of entry.
@@ -353,6 +428,15 @@ pub(crate) fn only<T>(
         });
     }
     Ok(found.pop())
+}
+
+/// Whether an update found its row.
+pub(crate) fn changed_one(kind: Kind, id: Id, changed: usize) -> Result<(), NotebookError> {
+    if changed == 0 {
+        Err(unknown(kind, id))
+    } else {
+        Ok(())
+    }
 }
 
 fn read_machine(row: &Row<'_>) -> Result<Machine, NotebookError> {

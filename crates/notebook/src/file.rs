@@ -157,7 +157,7 @@ impl Notebook {
 }
 
 /// A name beside `path` that nobody else uses.
-fn neighbour(path: &Path) -> Result<PathBuf, NotebookError> {
+pub(crate) fn neighbour(path: &Path) -> Result<PathBuf, NotebookError> {
     let name = path.file_name().ok_or_else(|| {
         NotebookError::invalid("path", format!("{} names no file", path.display()))
     })?;

@@ -18,6 +18,7 @@ mod derived;
 mod digest;
 mod entities;
 mod error;
+mod export;
 mod file;
 mod logs;
 mod merge;

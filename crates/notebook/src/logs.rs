@@ -1,5 +1,7 @@
 use rusqlite::{OptionalExtension, Row};
-use settlepoint_domain::{Averaging, Channel, Id, LogStart, Role, RunData, SensorLog, Unit, Zone};
+use settlepoint_domain::{
+    Averaging, Channel, Id, LogError, LogStart, Role, RunData, SensorLog, Unit, Zone,
+};
 use sha2::{Digest, Sha256};
 
 use crate::blocks::{ROWS_PER_BLOCK, decode, encode};
@@ -176,6 +178,17 @@ impl Notebook {
                 book.finished_log(run)
             }
         })
+    }
+
+    /// The log of a run that may wait for one, or be recorded without a row yet.
+    pub(crate) fn log_if_any(&self, run: Id) -> Result<Option<SensorLog>, NotebookError> {
+        match self.log(run) {
+            Ok(log) => Ok(Some(log)),
+            Err(
+                NotebookError::Log(LogError::Empty) | NotebookError::UnknownId { kind: "log", .. },
+            ) => Ok(None),
+            Err(error) => Err(error),
+        }
     }
 
     fn finished_log(&self, run: Id) -> Result<SensorLog, NotebookError> {

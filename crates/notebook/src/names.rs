@@ -3,6 +3,7 @@ use std::fmt;
 use settlepoint_domain::Id;
 
 use crate::codec::SqlId;
+use crate::entities::changed_one;
 use crate::{Notebook, NotebookError};
 
 /// The kinds of things that have an id and a name.
@@ -140,11 +141,7 @@ impl Notebook {
     pub fn rename(&self, kind: Kind, id: Id, name: &str) -> Result<(), NotebookError> {
         let sql = format!("UPDATE {} SET name = ?2 WHERE id = ?1", kind.table());
         let changed = self.connection.execute(&sql, (SqlId(id), name))?;
-        if changed == 0 {
-            Err(unknown(kind, id))
-        } else {
-            Ok(())
-        }
+        changed_one(kind, id, changed)
     }
 
     pub(crate) fn holds(&self, kind: Kind, id: Id) -> Result<bool, NotebookError> {

@@ -2,6 +2,7 @@ use rusqlite::Row;
 use settlepoint_domain::{Id, PhaseKind, PhaseReading, Run, RunData, Score};
 
 use crate::codec::{SqlId, Word, count, finite, finite_or_none, id_at};
+use crate::entities::changed_one;
 use crate::names::{Kind, unknown};
 use crate::{Notebook, NotebookError};
 
@@ -186,10 +187,27 @@ impl Notebook {
 
     fn set_excluded(&self, run: Id, reason: Option<&str>) -> Result<(), NotebookError> {
         let sql = "UPDATE runs SET excluded = ?2 WHERE id = ?1";
-        match self.connection.execute(sql, (SqlId(run), reason))? {
-            0 => Err(unknown(Kind::Run, run)),
-            _ => Ok(()),
-        }
+        let changed = self.connection.execute(sql, (SqlId(run), reason))?;
+        changed_one(Kind::Run, run, changed)
+    }
+
+    /// Notes the room of a run: air at the intake in °C and altitude in m, `None` where not known.
+    ///
+    /// # Errors
+    /// [`NotebookError::UnknownId`]; [`NotebookError::Invalid`] for a number that is not finite.
+    pub fn set_room(
+        &self,
+        run: Id,
+        room_c: Option<f64>,
+        altitude_m: Option<f64>,
+    ) -> Result<(), NotebookError> {
+        let room_c = finite_or_none("room_c", room_c)?;
+        let altitude_m = finite_or_none("altitude_m", altitude_m)?;
+        let sql = "UPDATE runs SET room_c = ?2, altitude_m = ?3 WHERE id = ?1";
+        let changed = self
+            .connection
+            .execute(sql, (SqlId(run), room_c, altitude_m))?;
+        changed_one(Kind::Run, run, changed)
     }
 
     /// Removes a run with its readings, scores, log and findings. Its raw file goes too if no

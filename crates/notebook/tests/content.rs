@@ -6,8 +6,8 @@ mod common;
 use common::*;
 use proptest::prelude::*;
 use settlepoint_domain::{
-    Channel, FanSetting, Finding, LimitValue, LogStart, Role, RunData, Score, SensorLog, Setting,
-    Severity, Tier, Unit, Zone,
+    Channel, Cooling, FanSetting, Finding, LimitValue, LogStart, Machine, Role, RunData, Score,
+    SensorLog, Setting, Severity, Tier, Tune, Unit, Workload, Zone,
 };
 use settlepoint_notebook::{Kind, LogSource, Notebook, NotebookError, RawHash};
 
@@ -144,6 +144,56 @@ fn named_things_are_made_once() {
     let named = notebook.setting_named("65 W").unwrap();
     assert_eq!(named.pl1_w, LimitValue::Unknown);
     assert_eq!(notebook.setting_named("65 W").unwrap(), named);
+}
+
+#[test]
+fn what_is_noted_can_be_corrected() {
+    let (_folder, notebook) = blank();
+    fill(&notebook);
+    let tower = Machine {
+        model: "T-200".into(),
+        serial: "17".into(),
+        ..machine()
+    };
+    notebook.update_machine(&tower).unwrap();
+    let quiet = Cooling {
+        fan_max_rpm: None,
+        notes: "new paste".into(),
+        ..cooling()
+    };
+    notebook.update_cooling(&quiet).unwrap();
+    let lower = Tune {
+        name: "-70 mV".into(),
+        ..tune()
+    };
+    notebook.update_tune(&lower).unwrap();
+    let weekly = Workload {
+        hours_per_week: None,
+        weight: Some(2.5),
+        idle: true,
+        ..workload()
+    };
+    notebook.update_workload(&weekly).unwrap();
+    notebook.set_room(id(7), Some(23.0), Some(540.0)).unwrap();
+    assert_eq!(notebook.machines().unwrap(), [tower]);
+    assert_eq!(notebook.coolings().unwrap(), [quiet]);
+    assert_eq!(notebook.tunes().unwrap(), [lower]);
+    assert_eq!(notebook.workloads().unwrap(), [weekly]);
+    let run = notebook.run(id(7)).unwrap();
+    assert_eq!((run.room_c, run.altitude_m), (Some(23.0), Some(540.0)));
+
+    let stranger = Cooling {
+        machine: id(9),
+        ..cooling()
+    };
+    assert!(matches!(
+        notebook.update_cooling(&stranger),
+        Err(NotebookError::UnknownId { .. })
+    ));
+    assert!(matches!(
+        notebook.set_room(id(9), None, None),
+        Err(NotebookError::UnknownId { .. })
+    ));
 }
 
 #[test]

@@ -292,31 +292,82 @@ fn a_full_notebook_says_so_and_keeps_what_was_there() {
         .unwrap();
 }
 
-/// The same on a file system of 1 MiB, where the tests may mount one.
+/// Runs `test` in a file system of 1 MiB of its own, where mounting one is allowed.
 #[cfg(target_os = "linux")]
-#[test]
-fn a_full_disk_says_so_and_keeps_what_was_there() {
+#[expect(clippy::print_stdout, reason = "a skipped test says so")]
+fn on_a_small_disk(test: impl Fn(&Path) + std::panic::RefUnwindSafe) {
     let folder = tempfile::tempdir().unwrap();
-    let mount = std::process::Command::new("mount")
-        .args(["-t", "tmpfs", "-o", "size=1m", "tmpfs"])
-        .arg(folder.path())
-        .stderr(std::process::Stdio::null())
-        .status();
-    if !mount.is_ok_and(|status| status.success()) {
+    if !mount(&["-t", "tmpfs", "-o", "size=1m", "tmpfs"], folder.path()) {
         println!("skipped: no right to mount a small file system");
         return;
     }
-    let outcome = std::panic::catch_unwind(|| {
-        let notebook = Notebook::create(folder.path().join("a.settle")).unwrap();
-        fill(&notebook);
-        full_disk_keeps_what_was_there(&notebook);
-    });
+    let outcome = std::panic::catch_unwind(|| test(folder.path()));
     let unmounted = std::process::Command::new("umount")
         .arg(folder.path())
         .status()
         .unwrap();
     assert!(unmounted.success());
     outcome.unwrap();
+}
+
+#[cfg(target_os = "linux")]
+fn mount(arguments: &[&str], at: &Path) -> bool {
+    let mut command = std::process::Command::new("mount");
+    command
+        .args(arguments)
+        .arg(at)
+        .stderr(std::process::Stdio::null());
+    command.status().is_ok_and(|status| status.success())
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_full_disk_says_so_and_keeps_what_was_there() {
+    on_a_small_disk(|disk| {
+        let notebook = Notebook::create(disk.join("a.settle")).unwrap();
+        fill(&notebook);
+        full_disk_keeps_what_was_there(&notebook);
+        // What fits is written again afterwards.
+        notebook.exclude_run(id(6), "a window was open").unwrap();
+    });
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_disk_too_full_for_a_notebook_or_an_export_is_left_clean() {
+    on_a_small_disk(|disk| {
+        let notebook = Notebook::create(disk.join("a.settle")).unwrap();
+        fill(&notebook);
+        fs::write(disk.join("ballast"), vec![0; 1 << 20]).unwrap_err();
+        let before = files_in(disk);
+        let error = Notebook::create(disk.join("b.settle")).unwrap_err();
+        assert!(matches!(error, NotebookError::DiskFull), "{error:?}");
+        let error = notebook.export_csv(disk.join("out")).unwrap_err();
+        assert!(matches!(error, NotebookError::DiskFull), "{error:?}");
+        assert_eq!(files_in(disk), before);
+    });
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_notebook_on_a_write_protected_disk_opens_to_read() {
+    on_a_small_disk(|disk| {
+        // A name that a URI must not take literally.
+        let path = disk.join("50% of a ?#.settle");
+        let notebook = Notebook::create(&path).unwrap();
+        fill(&notebook);
+        drop(notebook);
+        assert!(mount(&["-o", "remount,ro"], disk));
+        for notebook in [
+            Notebook::open(&path).unwrap(),
+            Notebook::open_read_only(&path).unwrap(),
+        ] {
+            assert_eq!(notebook.runs().unwrap().len(), 2);
+            assert!(same_log(&notebook.log(id(7)).unwrap(), &log()));
+            let error = notebook.include_run(id(6)).unwrap_err();
+            assert!(matches!(error, NotebookError::ReadOnly), "{error:?}");
+        }
+    });
 }
 
 #[test]
