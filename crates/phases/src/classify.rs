@@ -3,8 +3,8 @@
 use settlepoint_domain::{PhaseKind, Role, SensorLog, Unit};
 
 use crate::driver::{Driver, Source};
-use crate::segment::Segment;
-use crate::{series, settle};
+use crate::segment::{Segment, gap_ends};
+use crate::{series, settle, swings};
 
 /// A boost lasts no longer than this, s: power windows of firmware are of tens of seconds.
 const BOOST_S: f64 = 180.0;
@@ -27,7 +27,7 @@ pub(crate) fn classify(log: &SensorLog, driver: &Driver, segments: &[Segment]) -
         return segments.iter().map(|s| (*s, PhaseKind::Unknown)).collect();
     }
     if driver.source == Source::Temperature {
-        return by_slope(log, segments);
+        return swings::kinds(log);
     }
     let levels: Vec<f64> = segments.iter().map(|s| mean(&driver.values, *s)).collect();
     let idle_below = idle_threshold(driver, &levels);
@@ -35,7 +35,25 @@ pub(crate) fn classify(log: &SensorLog, driver: &Driver, segments: &[Segment]) -
         .map(|i| (segments[i], by_level(log, segments, &levels, idle_below, i)))
         .collect();
     let kinds = cut_throttled(log, driver, kinds);
-    cut_cooling(log, kinds)
+    cut_cooling(log, joined(log, kinds))
+}
+
+/// A load held by temperature is one phase however its power or clock varies.
+fn joined(log: &SensorLog, kinds: Kinds) -> Kinds {
+    let gaps = gap_ends(log.time_s());
+    let mut out: Kinds = Vec::with_capacity(kinds.len());
+    for (segment, kind) in kinds {
+        match out.last_mut() {
+            Some((last, PhaseKind::TempLimited))
+                if kind == PhaseKind::TempLimited
+                    && gaps.binary_search(&segment.first).is_err() =>
+            {
+                last.end = segment.end;
+            }
+            _ => out.push((segment, kind)),
+        }
+    }
+    out
 }
 
 fn mean(values: &[f64], segment: Segment) -> f64 {
@@ -316,49 +334,5 @@ fn cooling_then_idle(
             ),
         ],
         None => vec![(segment, PhaseKind::CoolDown)],
-    }
-}
-
-/// Without power, use or clock: what the temperature does.
-fn by_slope(log: &SensorLog, segments: &[Segment]) -> Kinds {
-    let Some(temperature) = log.channel(Role::Temperature) else {
-        return segments.iter().map(|s| (*s, PhaseKind::Unknown)).collect();
-    };
-    let (lo, hi) = temperature.range().unwrap_or((0.0, 0.0));
-    segments
-        .iter()
-        .map(|&segment| (segment, slope_kind(log, temperature, segment, lo, hi)))
-        .collect()
-}
-
-fn slope_kind(
-    log: &SensorLog,
-    temperature: &settlepoint_domain::Channel,
-    segment: Segment,
-    lo: f64,
-    hi: f64,
-) -> PhaseKind {
-    let (_, temps) = segment.present(log, temperature);
-    let quiet_k = (0.1 * (hi - lo))
-        .max(2.0 * temperature.resolution.unwrap_or(0.0))
-        .max(1.0);
-    if temps.len() < 6 || hi - lo < 3.0 {
-        return PhaseKind::Unknown;
-    }
-    let tenth = (temps.len() / 10).max(1);
-    let average = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
-    let (start_c, end_c) = (
-        average(&temps[..tenth]),
-        average(&temps[temps.len() - tenth..]),
-    );
-    let change_k = end_c - start_c;
-    if change_k < -quiet_k {
-        PhaseKind::CoolDown
-    } else if change_k > quiet_k {
-        PhaseKind::Transition
-    } else if end_c < lo + 0.25 * (hi - lo) {
-        PhaseKind::Idle
-    } else {
-        PhaseKind::Sustained
     }
 }

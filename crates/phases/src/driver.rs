@@ -2,7 +2,7 @@
 
 use settlepoint_domain::{Averaging, Channel, Role, SensorLog, Unit};
 
-use crate::series;
+use crate::segment;
 
 /// What a driver was made of, the surest first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -14,7 +14,8 @@ pub(crate) enum Source {
     None,
 }
 
-/// One value a row, missing ones filled from the row before.
+/// One value a row, missing ones filled from the row before; all 0 where only temperature (whose
+/// swings are read otherwise) or nothing tells the phases.
 #[derive(Clone, Debug)]
 pub(crate) struct Driver {
     pub(crate) source: Source,
@@ -68,15 +69,14 @@ impl Driver {
                 return Self::filled(source, &channel.values);
             }
         }
-        match by_role(Role::Temperature) {
-            Some(channel) => Self {
-                source: Source::Temperature,
-                values: slopes_k_per_s(log.time_s(), &held(&channel.values)),
-            },
-            None => Self {
-                source: Source::None,
-                values: vec![0.0; log.len()],
-            },
+        let source = if by_role(Role::Temperature).is_some() {
+            Source::Temperature
+        } else {
+            Source::None
+        };
+        Self {
+            source,
+            values: vec![0.0; log.len()],
         }
     }
 
@@ -88,8 +88,16 @@ impl Driver {
     }
 }
 
+/// Use and clock tell load from idle only where they swing: by a fifth of full use, or a tenth of
+/// the highest clock, without the outermost hundredths.
 fn varies(channel: &Channel) -> bool {
-    channel.range().is_some_and(|(lo, hi)| hi > lo)
+    let highest = channel.range().map_or(0.0, |(_, hi)| hi);
+    let least = if channel.unit == Unit::Share {
+        0.2
+    } else {
+        0.1 * highest
+    };
+    segment::range(&channel.values) > least
 }
 
 fn held(values: &[f64]) -> Vec<f64> {
@@ -101,21 +109,6 @@ fn held(values: &[f64]) -> Vec<f64> {
                 last = v;
             }
             last
-        })
-        .collect()
-}
-
-/// Slope over windows wide enough that whole degrees do not matter: a fiftieth of the log, at
-/// least seven rows.
-fn slopes_k_per_s(time_s: &[f64], temp_c: &[f64]) -> Vec<f64> {
-    let n = time_s.len();
-    let half = (n / 100).clamp(3, 400);
-    let step_s = series::median_step_s(time_s).unwrap_or(1.0);
-    (0..n)
-        .map(|i| {
-            let (a, b) = (i.saturating_sub(half), (i + half).min(n - 1));
-            let dt = (time_s[b] - time_s[a]).max(step_s);
-            (temp_c[b] - temp_c[a]) / dt
         })
         .collect()
 }

@@ -65,7 +65,8 @@ fn gaps(log: &SensorLog) -> Option<Finding> {
 }
 
 fn not_settled(phase: &Phase) -> Option<Finding> {
-    if !(phase.kind.is_load() && phase.kind != PhaseKind::Boost) {
+    let long = phase.end_row - phase.first_row >= 12;
+    if !(long && phase.kind.is_load() && phase.kind != PhaseKind::Boost) {
         return None;
     }
     let mean = phase.package_c?;

@@ -1,7 +1,7 @@
 //! Sensor logs to phases, plateaus and findings.
 //!
-//! [`analyse`] cuts a log where its power changes level (or, without power, its use, clock or
-//! temperature slope), names each stretch, reads its plateau and lists what is wrong with the
+//! [`analyse`] cuts a log where its power changes level (or, without power, its use or
+//! clock, or the swings of temperature), names each stretch, reads its plateau and lists what is wrong with the
 //! log. The phases tile the log: no gap, no overlap. Nothing here fails: a log that says nothing
 //! is one phase of unknown kind.
 //!
@@ -37,8 +37,9 @@ mod findings;
 mod segment;
 mod series;
 mod settle;
+mod swings;
 
-use settlepoint_domain::{Channel, Finding, Phase, Plateau, Role, SensorLog};
+use settlepoint_domain::{Channel, Estimate, Finding, Phase, PhaseKind, Plateau, Role, SensorLog};
 
 use driver::Driver;
 use segment::Segment;
@@ -71,11 +72,7 @@ pub fn analyse(log: &SensorLog, options: &Options) -> Review {
     Review { phases, findings }
 }
 
-fn phase(
-    log: &SensorLog,
-    segments: &[(Segment, settlepoint_domain::PhaseKind)],
-    i: usize,
-) -> Phase {
+fn phase(log: &SensorLog, segments: &[(Segment, PhaseKind)], i: usize) -> Phase {
     let (segment, kind) = segments[i];
     let time_s = log.time_s();
     let last = time_s[time_s.len() - 1];
@@ -89,21 +86,24 @@ fn phase(
         power_w: driver::power_channel(log).and_then(|c| mean(log, &c, segment)),
         package_c: mean_of(Role::Temperature),
         fan_speed_rpm: mean_of(Role::FanSpeed),
-        plateau: plateau(log, segment),
+        plateau: plateau(log, segment, kind),
     }
 }
 
-fn mean(
-    log: &SensorLog,
-    channel: &Channel,
-    segment: Segment,
-) -> Option<settlepoint_domain::Estimate> {
+fn mean(log: &SensorLog, channel: &Channel, segment: Segment) -> Option<Estimate> {
     let (_, values) = segment.present(log, channel);
     series::mean(&values, channel.resolution.unwrap_or(0.0))
 }
 
-fn plateau(log: &SensorLog, segment: Segment) -> Option<Plateau> {
+fn plateau(log: &SensorLog, segment: Segment, kind: PhaseKind) -> Option<Plateau> {
     let channel = log.channel(Role::Temperature)?;
     let (time_s, temp_c) = segment.present(log, channel);
-    settle::plateau(&time_s, &temp_c, channel.resolution.unwrap_or(0.0))
+    let resolution_k = channel.resolution.unwrap_or(0.0);
+    match kind {
+        // By definition still moving: a settled tail, if any, is the phase after it.
+        PhaseKind::CoolDown | PhaseKind::Transition => {
+            settle::heading(&time_s, &temp_c, resolution_k)
+        }
+        _ => settle::plateau(&time_s, &temp_c, resolution_k),
+    }
 }

@@ -116,10 +116,11 @@ fn refined(values: &[f64], section: Segment, cuts: &[usize], block: usize) -> Ve
             best_cut(&values[from..to]).map_or(cut, |k| from + k)
         })
         .scan(section.first, |last, cut| {
-            let cut = cut.max(*last + 1).min(section.end - 1);
-            *last = cut;
-            Some(cut)
+            let apart = cut >= *last + MIN_LEN && cut + MIN_LEN <= section.end;
+            *last = if apart { cut } else { *last };
+            Some(apart.then_some(cut))
         })
+        .flatten()
         .collect()
 }
 

@@ -32,6 +32,12 @@ pub(crate) fn plateau(time_s: &[f64], temp_c: &[f64], resolution_k: f64) -> Opti
             settled: true,
         });
     }
+    heading(&time_s, &temp_c, resolution_k)
+}
+
+/// Where a phase that has not settled is heading, °C.
+pub(crate) fn heading(time_s: &[f64], temp_c: &[f64], resolution_k: f64) -> Option<Plateau> {
+    let (time_s, temp_c) = thinned(time_s, temp_c);
     extrapolated(&time_s, &temp_c, resolution_k).map(|temp_c| Plateau {
         temp_c,
         settled: false,
@@ -127,12 +133,15 @@ fn extrapolated(time_s: &[f64], temp_c: &[f64], resolution_k: f64) -> Option<Est
     let skip = temp_c.len() / 5;
     let (time_s, temp_c) = (&time_s[skip..], &temp_c[skip..]);
     let span_s = time_s.last()? - time_s.first()?;
-    let profile: Vec<Exponential> = (0..GRID)
+    // From a twentieth of the stretch to five of it, evenly in the logarithm.
+    let in_spans = |i: usize| 0.05 * 100.0_f64.powf(i as f64 / (GRID - 1) as f64);
+    let (prior, profile): (Vec<f64>, Vec<Exponential>) = (0..GRID)
         .filter_map(|i| {
-            let tau_s = 0.05 * span_s * 100.0_f64.powf(i as f64 / (GRID - 1) as f64);
-            exponential(time_s, temp_c, tau_s)
+            // Phases are meant to settle: longer than the stretch is less likely by as much.
+            let prior = (1.0 / in_spans(i)).min(1.0);
+            Some((prior, exponential(time_s, temp_c, in_spans(i) * span_s)?))
         })
-        .collect();
+        .unzip();
     let best = profile
         .iter()
         .map(|e| e.squares)
@@ -140,10 +149,12 @@ fn extrapolated(time_s: &[f64], temp_c: &[f64], resolution_k: f64) -> Option<Est
     let noise = residual_variance(time_s, temp_c, best, resolution_k);
     let weights: Vec<f64> = profile
         .iter()
-        .map(|e| (-(e.squares - best) / (2.0 * noise)).exp())
+        .zip(prior)
+        .map(|(e, prior)| prior * (-(e.squares - best) / (2.0 * noise)).exp())
         .collect();
-    // Weight left at the longest time constant: the end cannot be told from a straight line.
-    if *weights.last()? > 0.1 {
+    // Weight left at the longest time constants: a straight line would do, the end is open.
+    let longest: f64 = weights.iter().rev().take(GRID / 8).sum();
+    if longest > 0.1 * weights.iter().sum::<f64>() {
         return None;
     }
     let end = mixture(&profile, &weights, noise)?;
