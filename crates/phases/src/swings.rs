@@ -4,13 +4,13 @@
 use settlepoint_domain::{Channel, PhaseKind, Role, SensorLog};
 
 use crate::segment::{Segment, gap_ends};
-use crate::settle;
+use crate::{series, settle};
 
 /// A swing is at least this share of the log's range of temperature, and this many K.
 const SWING_SHARE: f64 = 0.2;
 const SWING_K: f64 = 3.0;
 /// A swing begins where the temperature leaves its extreme by this share of a least swing.
-const LEAVES_SHARE: f64 = 0.35;
+const LEAVES_SHARE: f64 = 0.5;
 
 /// Rising swings end sustained, falling ones idle; without any swing nothing can be told.
 pub(crate) fn kinds(log: &SensorLog) -> Vec<(Segment, PhaseKind)> {
@@ -57,7 +57,7 @@ fn sections<'a>(log: &SensorLog, legs: &'a [Segment]) -> impl Iterator<Item = Se
 fn legs(log: &SensorLog, temperature: &Channel, least_k: f64) -> Vec<Segment> {
     let mut turns = vec![0];
     let mut rising: Option<bool> = None;
-    let mut values = temperature.present();
+    let mut values = without_spikes(temperature).into_iter();
     let Some((_, first)) = values.next() else {
         return vec![Segment {
             first: 0,
@@ -94,6 +94,21 @@ fn legs(log: &SensorLog, temperature: &Channel, least_k: f64) -> Vec<Segment> {
         .map(|w| Segment {
             first: w[0],
             end: w[1],
+        })
+        .collect()
+}
+
+/// Readings with each replaced by the median of the five around it: one stray reading is no turn.
+fn without_spikes(temperature: &Channel) -> Vec<(usize, f64)> {
+    let present: Vec<(usize, f64)> = temperature.present().collect();
+    (0..present.len())
+        .map(|i| {
+            let around = &present[i.saturating_sub(2)..(i + 3).min(present.len())];
+            let values: Vec<f64> = around.iter().map(|(_, v)| *v).collect();
+            (
+                present[i].0,
+                series::quantile(&values, 0.5).unwrap_or(present[i].1),
+            )
         })
         .collect()
 }
