@@ -1,0 +1,170 @@
+//! Stretches between changes of level and gaps.
+
+use settlepoint_domain::{Channel, SensorLog};
+use settlepoint_stats::change_points::{Criterion, block_means, penalty, segment_means};
+
+use crate::driver::Driver;
+use crate::series;
+
+/// Rows `first..end`, at least one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Segment {
+    pub(crate) first: usize,
+    pub(crate) end: usize,
+}
+
+impl Segment {
+    pub(crate) fn rows(self) -> usize {
+        self.end - self.first
+    }
+
+    /// Times and values of the readings present.
+    pub(crate) fn present(self, log: &SensorLog, channel: &Channel) -> (Vec<f64>, Vec<f64>) {
+        (self.first..self.end)
+            .filter_map(|row| channel.value(row).map(|v| (log.time_s()[row], v)))
+            .unzip()
+    }
+}
+
+/// A step of time longer than this many usual ones ends a phase.
+pub(crate) const GAP_STEPS: f64 = 5.0;
+/// Longer stretches are first reduced to about this many means.
+const BLOCKS: usize = 4000;
+/// Fewest means in a level: two may be the edge of a step.
+const MIN_LEN: usize = 3;
+/// Neighbouring levels nearer than this share of the log's range are one.
+const SAME_SHARE: f64 = 0.03;
+/// ... and so are those nearer than this many standard errors of their difference.
+const SAME_ERRORS: f64 = 4.0;
+
+/// First rows after gaps.
+pub(crate) fn gap_ends(time_s: &[f64]) -> Vec<usize> {
+    let Some(step_s) = series::median_step_s(time_s) else {
+        return Vec::new();
+    };
+    (1..time_s.len())
+        .filter(|&i| time_s[i] - time_s[i - 1] > GAP_STEPS * step_s)
+        .collect()
+}
+
+/// Cuts the log at gaps and where the driver's level changes.
+pub(crate) fn segments(log: &SensorLog, driver: &Driver) -> Vec<Segment> {
+    let n = log.len();
+    let mut starts = vec![0];
+    starts.extend(gap_ends(log.time_s()));
+    let sections: Vec<Segment> = starts
+        .iter()
+        .zip(starts.iter().skip(1).chain(std::iter::once(&n)))
+        .map(|(&first, &end)| Segment { first, end })
+        .collect();
+    let range = range(&driver.values);
+    let variance =
+        series::difference_variance(&driver.values).max((0.005 * range) * (0.005 * range));
+    sections
+        .into_iter()
+        .flat_map(|section| {
+            let levels = levels(&driver.values, section, variance, n);
+            merged(&driver.values, levels, range)
+        })
+        .collect()
+}
+
+/// Range without the outermost hundredths.
+pub(crate) fn range(values: &[f64]) -> f64 {
+    let hi = series::quantile(values, 0.99).unwrap_or(0.0);
+    hi - series::quantile(values, 0.01).unwrap_or(0.0)
+}
+
+fn levels(values: &[f64], section: Segment, variance: f64, log_rows: usize) -> Vec<Segment> {
+    let own = &values[section.first..section.end];
+    let block = own.len().div_ceil(BLOCKS);
+    let means = block_means(own, block);
+    let sd = (variance / block as f64).sqrt();
+    let samples = log_rows.div_ceil(block);
+    // Twice Schwarz's penalty: loads pulse, and their samples are not normal.
+    let criterion = Criterion {
+        penalty: 2.0 * penalty(sd, samples, 1),
+        min_len: MIN_LEN,
+    };
+    let found = segment_means(&[&means], criterion).map_or_else(|_| vec![], |s| s.change_points);
+    let rough: Vec<usize> = found
+        .into_iter()
+        .map(|k| section.first + k * block)
+        .collect();
+    let cuts = refined(values, section, &rough, block);
+    tile(section, &cuts)
+}
+
+fn tile(section: Segment, cuts: &[usize]) -> Vec<Segment> {
+    let starts = std::iter::once(section.first).chain(cuts.iter().copied());
+    let ends = cuts.iter().copied().chain(std::iter::once(section.end));
+    starts
+        .zip(ends)
+        .map(|(first, end)| Segment { first, end })
+        .collect()
+}
+
+/// Moves each cut by up to a block to where two levels fit best.
+fn refined(values: &[f64], section: Segment, cuts: &[usize], block: usize) -> Vec<usize> {
+    if block <= 1 {
+        return cuts.to_vec();
+    }
+    cuts.iter()
+        .map(|&cut| {
+            let from = cut.saturating_sub(2 * block).max(section.first);
+            let to = (cut + 2 * block).min(section.end);
+            best_cut(&values[from..to]).map_or(cut, |k| from + k)
+        })
+        .scan(section.first, |last, cut| {
+            let apart = cut >= *last + MIN_LEN && cut + MIN_LEN <= section.end;
+            *last = if apart { cut } else { *last };
+            Some(apart.then_some(cut))
+        })
+        .flatten()
+        .collect()
+}
+
+/// The cut that leaves the least squared deviation from two means.
+fn best_cut(values: &[f64]) -> Option<usize> {
+    let total: f64 = values.iter().sum();
+    let n = values.len();
+    let mut left = 0.0;
+    (1..n)
+        .map(|k| {
+            left += values[k - 1];
+            let right = total - left;
+            (left * left / k as f64 + right * right / (n - k) as f64, k)
+        })
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, k)| k)
+}
+
+/// Mean and squared standard error of a stretch.
+fn level(values: &[f64], segment: Segment) -> (f64, f64) {
+    let own = &values[segment.first..segment.end];
+    let thinned = block_means(own, own.len().div_ceil(500));
+    let (m, variance) = series::moments(&thinned);
+    (m, variance / series::effective_count(&thinned, m, variance))
+}
+
+/// Joins neighbours that do not differ by enough to matter or to be sure of, the nearest first.
+fn merged(values: &[f64], mut segments: Vec<Segment>, range: f64) -> Vec<Segment> {
+    let mut levels: Vec<(f64, f64)> = segments.iter().map(|s| level(values, *s)).collect();
+    loop {
+        let nearest = (1..segments.len())
+            .filter(|&i| {
+                let (a, b) = (levels[i - 1], levels[i]);
+                let apart = (a.0 - b.0).abs();
+                apart < SAME_SHARE * range || apart < SAME_ERRORS * (a.1 + b.1).sqrt()
+            })
+            .min_by(|&i, &j| {
+                let apart = |k: usize| (levels[k].0 - levels[k - 1].0).abs();
+                apart(i).total_cmp(&apart(j))
+            });
+        let Some(i) = nearest else { return segments };
+        segments[i - 1].end = segments[i].end;
+        levels[i - 1] = level(values, segments[i - 1]);
+        segments.remove(i);
+        levels.remove(i);
+    }
+}
