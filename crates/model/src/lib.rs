@@ -14,6 +14,7 @@ mod simulate;
 mod sound;
 mod steady;
 mod thermal;
+mod tracked;
 mod tridiagonal;
 
 /// Most nodes that a simulated ladder may have.

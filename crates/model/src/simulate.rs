@@ -4,8 +4,10 @@ use settlepoint_domain::PhaseKind;
 
 use crate::budget::TierStep;
 use crate::fan::{Control, FanState};
+use crate::package::RUNAWAY_C;
 use crate::steady::{Bench, Settled};
 use crate::thermal::{Chain, Grid, MeanFlow, Nodes};
+use crate::tracked::{Exp, Ln, Power};
 use crate::{ActingLimit, MAX_NODES, MachineModel, ModelError, Scenario, Start};
 
 /// One step of a run, as handed to the caller.
@@ -383,6 +385,10 @@ fn step_count(scenario: &Scenario) -> usize {
     steps
 }
 
+/// Smallest change of fan speed that the conductance follows, as a share of full speed. A whole fan
+/// curve is worth some 50 K at most, so it is worth less than 1e-4 K.
+const SHARE_STEP: f64 = 2e-6;
+
 /// Constants and state of one run.
 struct Loop<'a, 'w> {
     model: &'a MachineModel,
@@ -391,11 +397,10 @@ struct Loop<'a, 'w> {
     control: Control<'a>,
     chain: Chain,
     work: &'w mut Simulator,
-    density: f64,
     sustained_w: f64,
     other_w: f64,
     hold_c: f64,
-    useful_ref_w: f64,
+    per_useful_ref_w: f64,
     last_dt: f64,
     tiers_dt: f64,
     start_w: f64,
@@ -404,7 +409,14 @@ struct Loop<'a, 'w> {
     nodes: Nodes,
     fan: FanState,
     conductance: f64,
+    outer_k_per_w: f64,
     share_of_conductance: f64,
+    density_ratio: f64,
+    natural_w_per_k: f64,
+    fan_power: Power,
+    leak_growth: Exp,
+    useful_ln: Ln,
+    rate_exp: Exp,
     leak_w: f64,
     room_cursor: usize,
     demand_cursor: usize,
@@ -508,20 +520,26 @@ impl<'a, 'w> Loop<'a, 'w> {
             control,
             chain,
             work,
-            density,
             sustained_w,
             other_w: model.limits.other_limit_w.unwrap_or(f64::INFINITY),
             hold_c: scenario
                 .temp_limit_c
                 .map_or(f64::INFINITY, |t| t + model.limits.temp_limit_offset_k),
-            useful_ref_w: model.package.useful_ref_w(),
+            per_useful_ref_w: 1.0 / model.package.useful_ref_w(),
             last_dt,
             tiers_dt: dt,
             start_w: begin.power_w,
             scenario_end_s: scenario.duration_s,
             nodes: begin.nodes,
             conductance: g(fan.share),
+            outer_k_per_w: 1.0 / g(fan.share),
             share_of_conductance: fan.share,
+            density_ratio: density / model.cooling.reference_density_kg_m3,
+            natural_w_per_k: g(0.0),
+            fan_power: Power::new(model.cooling.fan_exponent),
+            leak_growth: Exp::new(),
+            useful_ln: Ln::new(),
+            rate_exp: Exp::new(),
             fan,
             leak_w: model.package.leakage_w(begin.nodes[0]),
             room_cursor: 0,
@@ -577,7 +595,7 @@ impl<'a, 'w> Loop<'a, 'w> {
             power_w: choice.power_w,
             per_s: 1.0 / dt,
             air_c,
-            outer_k_per_w: 1.0 / self.conductance,
+            outer_k_per_w: self.outer_k_per_w,
         };
         let die_mean_c = self.chain.mean_die(&before, &self.nodes, &flow);
         let work = &mut *self.work;
@@ -586,7 +604,7 @@ impl<'a, 'w> Loop<'a, 'w> {
             *average = tier.advance(*average, choice.power_w);
         }
         let die_c = self.nodes[0];
-        self.leak_w = self.model.package.leakage_w(die_c);
+        self.leak_w = self.leakage_w(die_c);
         let work_rate = self.work_rate(choice.power_w);
         self.fan.follow(&self.control, before[0], die_c, dt);
         let step = Step {
@@ -633,12 +651,29 @@ impl<'a, 'w> Loop<'a, 'w> {
         }
     }
 
+    /// Takes up another fan speed; a change below [`SHARE_STEP`] of full speed waits.
     #[inline]
     fn update_conductance(&mut self, share: f64) {
-        if share.to_bits() != self.share_of_conductance.to_bits() {
-            self.conductance = self.model.cooling.conductance_w_per_k(share, self.density);
-            self.share_of_conductance = share;
+        if (share - self.share_of_conductance).abs() <= SHARE_STEP {
+            return;
         }
+        let cooling = &self.model.cooling;
+        let fan = if share > 0.0 {
+            self.fan_power.at(self.density_ratio * share)
+        } else {
+            0.0
+        };
+        self.conductance = self.natural_w_per_k + cooling.g_fan_w_per_k * fan;
+        self.outer_k_per_w = 1.0 / self.conductance;
+        self.share_of_conductance = share;
+    }
+
+    /// Leakage at a die temperature, as [`crate::Package::leakage_w`] has it.
+    #[inline]
+    fn leakage_w(&mut self, die_c: f64) -> f64 {
+        let p = &self.model.package;
+        let x = p.leak_beta_per_k * (die_c.min(RUNAWAY_C) - p.reference_c);
+        p.leak_w * self.leak_growth.at(x)
     }
 
     /// The power of a step whose end temperature is `free_c + gain * power`.
@@ -682,12 +717,18 @@ impl<'a, 'w> Loop<'a, 'w> {
         }
     }
 
+    /// Work rate, as [`crate::WorkLaw::rate`] has it.
     #[inline]
-    fn work_rate(&self, power_w: f64) -> f64 {
+    fn work_rate(&mut self, power_w: f64) -> f64 {
         let Some(law) = self.model.package.work else {
             return 0.0;
         };
-        law.rate((power_w - self.leak_w - self.model.package.base_w) / self.useful_ref_w)
+        let useful_w = power_w - self.leak_w - self.model.package.base_w;
+        if useful_w <= 0.0 {
+            return 0.0;
+        }
+        let x = self.useful_ln.at(useful_w * self.per_useful_ref_w);
+        law.rate_ref * self.rate_exp.at(x * (law.exponent + law.curvature * x))
     }
 
     #[inline]
