@@ -6,7 +6,7 @@ use crate::package::RUNAWAY_C;
 use crate::steady::{Bench, Settled};
 use crate::summary::{Entry, Ledger};
 use crate::thermal::{Chain, Grid, Nodes};
-use crate::tracked::{Exp, Ln, Power};
+use crate::tracked::{Exp, Power};
 use crate::{ActingLimit, MAX_NODES, MachineModel, ModelError, Scenario, Start, Summary};
 
 /// One step of a run, as handed to the caller.
@@ -345,8 +345,7 @@ struct Loop<'a, 'w> {
     natural_w_per_k: f64,
     fan_power: Power,
     leak_growth: Exp,
-    useful_ln: Ln,
-    rate_exp: Exp,
+    rate_power: Power,
     leak_w: f64,
     room_cursor: usize,
     demand_cursor: usize,
@@ -415,10 +414,11 @@ impl<'a, 'w> Loop<'a, 'w> {
             share_of_conductance: fan.share,
             density_ratio: density / model.cooling.reference_density_kg_m3,
             natural_w_per_k: g(0.0),
-            fan_power: Power::new(model.cooling.fan_exponent),
+            fan_power: Power::new(model.cooling.fan_exponent, 0.0),
             leak_growth: Exp::new(),
-            useful_ln: Ln::new(),
-            rate_exp: Exp::new(),
+            rate_power: model.package.work.map_or(Power::new(0.0, 0.0), |law| {
+                Power::new(law.exponent, law.curvature)
+            }),
             fan,
             leak_w: model.package.leakage_w(begin.nodes[0]),
             room_cursor: 0,
@@ -608,8 +608,7 @@ impl<'a, 'w> Loop<'a, 'w> {
         if useful_w <= 0.0 {
             return 0.0;
         }
-        let x = self.useful_ln.at(useful_w * self.per_useful_ref_w);
-        law.rate_ref * self.rate_exp.at(x * (law.exponent + law.curvature * x))
+        law.rate_ref * self.rate_power.at(useful_w * self.per_useful_ref_w)
     }
 
     fn finish(self, end_s: f64) {
