@@ -114,6 +114,54 @@ pub(crate) struct FanState {
     pub(crate) share: f64,
     /// The factors of one step length.
     factors: StepFactors,
+    /// The stretch of the curve last used.
+    line: Line,
+}
+
+/// A straight stretch of a curve, with its ceiling applied by the caller.
+#[derive(Clone, Copy, Debug)]
+struct Line {
+    from_c: f64,
+    to_c: f64,
+    share: f64,
+    slope: f64,
+}
+
+impl Line {
+    /// No stretch: no temperature lies in it.
+    const NONE: Self = Self {
+        from_c: f64::NAN,
+        to_c: f64::NAN,
+        share: 0.0,
+        slope: 0.0,
+    };
+
+    /// The stretch around a temperature.
+    fn around(curve: &FanCurve, temp_c: f64) -> Self {
+        let after = curve.points.partition_point(|p| p.0 <= temp_c);
+        let below = after.checked_sub(1).and_then(|i| curve.points.get(i));
+        match (below, curve.points.get(after)) {
+            (Some(a), Some(b)) => Self {
+                from_c: a.0,
+                to_c: b.0,
+                share: a.1,
+                slope: (b.1 - a.1) / (b.0 - a.0),
+            },
+            (Some(a), None) => Self {
+                from_c: a.0,
+                to_c: f64::INFINITY,
+                share: a.1,
+                slope: 0.0,
+            },
+            (None, Some(b)) => Self {
+                from_c: -1e9,
+                to_c: b.0,
+                share: b.1,
+                slope: 0.0,
+            },
+            (None, None) => Self::NONE,
+        }
+    }
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -140,6 +188,7 @@ impl FanState {
                 max_change: f64::INFINITY,
                 hysteresis_k: control.hysteresis_k(),
             },
+            line: Line::NONE,
         }
     }
 
@@ -167,7 +216,12 @@ impl FanState {
         self.smoothed_c = after_c - behind + (self.smoothed_c - before_c + behind) * f.decay;
         let upper = self.smoothed_c + f.hysteresis_k;
         self.followed_c = self.followed_c.min(upper).max(self.smoothed_c);
-        let target = control.share(self.followed_c);
+        let at_c = self.followed_c;
+        if !(at_c >= self.line.from_c && at_c < self.line.to_c) {
+            self.line = Line::around(curve, at_c);
+        }
+        let on_line = self.line.share + self.line.slope * (at_c - self.line.from_c);
+        let target = on_line.min(control.ceiling).max(0.0);
         self.share = target.clamp(self.share - f.max_change, self.share + f.max_change);
     }
 }

@@ -13,7 +13,9 @@ mod parameters;
 mod simulate;
 mod sound;
 mod steady;
+mod summary;
 mod thermal;
+mod tracked;
 mod tridiagonal;
 
 /// Most nodes that a simulated ladder may have.
@@ -32,6 +34,7 @@ pub use parameters::{
     ActingLimit, BudgetTier, ClockLaw, Cooling, FanControl, FanCurve, LadderNode, LimitBehaviour,
     MachineModel, Package, Scenario, Sound, Start, WorkLaw,
 };
-pub use simulate::{Driver, Means, PhaseSummary, PowerTrace, Simulator, Step, Summary, simulate};
+pub use simulate::{Driver, PowerTrace, Simulator, Step, simulate};
 pub use sound::Level;
 pub use steady::{OperatingPoint, capacity_w, steady_state, steady_state_from_above};
+pub use summary::{Means, PhaseSummary, Summary};

@@ -17,17 +17,23 @@ pub(crate) struct Chain {
     pub(crate) capacity: Nodes,
     /// Between node `i` and `i + 1`, K/W; the last is unused.
     pub(crate) resistance: Nodes,
+    /// From node `i` to the last node, K/W.
+    outwards_k_per_w: Nodes,
 }
 
 impl Chain {
+    /// No node. Places without a node have no capacity.
+    const EMPTY: Self = Self {
+        n: 0,
+        capacity: [0.0; MAX_NODES],
+        resistance: [0.0; MAX_NODES],
+        outwards_k_per_w: [0.0; MAX_NODES],
+    };
+
     /// The chain of `cooling`, the die's resistance times `hot_spot`.
     pub(crate) fn new(cooling: &Cooling, hot_spot: f64) -> Self {
         let n = cooling.nodes.len().min(MAX_NODES);
-        let mut chain = Self {
-            n,
-            capacity: [1.0; MAX_NODES],
-            resistance: [0.0; MAX_NODES],
-        };
+        let mut chain = Self { n, ..Self::EMPTY };
         for (i, node) in cooling.nodes.iter().take(n).enumerate() {
             chain.capacity[i] = node.capacity_j_per_k;
             if i + 1 < n {
@@ -36,6 +42,9 @@ impl Chain {
         }
         if n > 1 {
             chain.resistance[0] *= hot_spot;
+        }
+        for i in 0..n {
+            chain.outwards_k_per_w[i] = chain.resistance[i..].iter().sum();
         }
         chain
     }
@@ -56,17 +65,26 @@ impl Chain {
         nodes
     }
 
-    /// Mean die temperature over a step from `before` to `after`, exact: what enters less what is
-    /// stored in the nodes up to `i` is the mean flow from `i` to `i + 1`.
+    /// Mean rise of the die over the air during a step from `before` to `after`, exact: what
+    /// enters less what is stored in the nodes up to `i` is the mean flow from `i` to `i + 1`, so
+    /// it is `P (R + 1/G) - Σ C_j Δx_j / dt (ρ_j + 1/G)`, `ρ_j` the resistance from `j` outwards.
     #[inline]
-    pub(crate) fn mean_die(&self, before: &Nodes, after: &Nodes, flow: &MeanFlow) -> f64 {
-        let mut q = flow.power_w;
-        let mut rise = 0.0;
+    pub(crate) fn mean_rise(
+        &self,
+        before: &Nodes,
+        after: &Nodes,
+        power_w: f64,
+        outer_k_per_w: f64,
+        per_dt: f64,
+    ) -> f64 {
+        let mut stored = [0.0; MAX_NODES];
         for i in 0..MAX_NODES {
-            q -= self.capacity[i] * (after[i] - before[i]) * flow.per_s;
-            rise += q * self.resistance[i];
+            stored[i] = self.capacity[i]
+                * (after[i] - before[i])
+                * (self.outwards_k_per_w[i] + outer_k_per_w);
         }
-        flow.air_c + rise + q * flow.outer_k_per_w
+        let total = (stored[0] + stored[1]) + (stored[2] + stored[3]);
+        power_w * (self.outwards_k_per_w[0] + outer_k_per_w) - total * per_dt
     }
 
     fn modes(&self, g: f64) -> Modes {
@@ -101,14 +119,6 @@ impl Chain {
     pub(crate) fn propagator(&self, g: f64, dt: f64) -> Propagator {
         self.modes(g).propagator(dt)
     }
-}
-
-/// What [`Chain::mean_die`] needs of the step.
-pub(crate) struct MeanFlow {
-    pub(crate) power_w: f64,
-    pub(crate) per_s: f64,
-    pub(crate) air_c: f64,
-    pub(crate) outer_k_per_w: f64,
 }
 
 /// Modes of the ladder in the coordinates `sqrt(C) x`, in which its matrix is symmetric.
@@ -175,20 +185,17 @@ impl Propagator {
     }
 
     #[inline]
-    fn blend(parts: [&Self; 3], w: [f64; 3]) -> Self {
-        let mut out = Self::ZERO;
+    fn blend(&mut self, parts: &[Self; 3], w: [f64; 3]) {
+        let [a, b, c] = parts;
         for j in 0..MAX_NODES {
             for i in 0..MAX_NODES {
-                out.columns[j][i] = w[0] * parts[0].columns[j][i]
-                    + w[1] * parts[1].columns[j][i]
-                    + w[2] * parts[2].columns[j][i];
+                self.columns[j][i] =
+                    w[0] * a.columns[j][i] + w[1] * b.columns[j][i] + w[2] * c.columns[j][i];
             }
         }
         for i in 0..MAX_NODES {
-            out.power[i] =
-                w[0] * parts[0].power[i] + w[1] * parts[1].power[i] + w[2] * parts[2].power[i];
+            self.power[i] = w[0] * a.power[i] + w[1] * b.power[i] + w[2] * c.power[i];
         }
-        out
     }
 }
 
@@ -210,6 +217,8 @@ pub(crate) struct Grid {
     per_w_per_k: f64,
     points: Vec<Option<Propagator>>,
     centre: usize,
+    /// The points around `centre`.
+    around: [Propagator; 3],
     last_g: f64,
     last_dt: f64,
     last: Propagator,
@@ -218,17 +227,14 @@ pub(crate) struct Grid {
 impl Grid {
     pub(crate) fn new() -> Self {
         Self {
-            chain: Chain {
-                n: 0,
-                capacity: [1.0; MAX_NODES],
-                resistance: [0.0; MAX_NODES],
-            },
+            chain: Chain::EMPTY,
             dt: f64::NAN,
             g_low: f64::NAN,
             g_high: f64::NAN,
             per_w_per_k: 0.0,
             points: Vec::new(),
             centre: usize::MAX,
+            around: [Propagator::ZERO; 3],
             last_g: f64::NAN,
             last_dt: f64::NAN,
             last: Propagator::ZERO,
@@ -282,7 +288,7 @@ impl Grid {
     #[inline]
     pub(crate) fn at(&mut self, g: f64, dt: f64) -> &Propagator {
         if g.to_bits() != self.last_g.to_bits() || dt.to_bits() != self.last_dt.to_bits() {
-            self.last = self.compute(g, dt);
+            self.compute(g, dt);
             self.last_g = g;
             self.last_dt = dt;
         }
@@ -290,41 +296,35 @@ impl Grid {
     }
 
     #[inline]
-    fn compute(&mut self, g: f64, dt: f64) -> Propagator {
+    fn compute(&mut self, g: f64, dt: f64) {
         let place = (g - self.g_low) * self.per_w_per_k;
         let top = self.points.len() as f64 - 1.0;
-        if self.points.is_empty()
-            || dt.to_bits() != self.dt.to_bits()
-            || !(place >= -0.5 && place <= top + 0.5)
-        {
-            return self.chain.propagator(g, dt);
+        let on_grid = place >= -0.5 && place <= top + 0.5 && dt.to_bits() == self.dt.to_bits();
+        if !on_grid {
+            self.last = self.chain.propagator(g, dt);
+            return;
         }
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
             reason = "1 to 255"
         )]
-        let centre = ((place + 0.5).max(1.0) as usize).min(self.points.len() - 2);
+        let centre = ((place + 0.5).max(1.0) as u32 as usize).min(self.points.len() - 2);
         if centre != self.centre {
             self.fill(centre);
         }
         let u = place - centre as f64;
-        match &self.points[centre - 1..=centre + 1] {
-            [Some(a), Some(b), Some(c)] => Propagator::blend(
-                [a, b, c],
-                [0.5 * u * (u - 1.0), 1.0 - u * u, 0.5 * u * (u + 1.0)],
-            ),
-            _ => self.chain.propagator(g, dt),
-        }
+        let weights = [0.5 * u * (u - 1.0), 1.0 - u * u, 0.5 * u * (u + 1.0)];
+        self.last.blend(&self.around, weights);
     }
 
+    /// Makes the three points around `centre` ready, working out those not met before.
     #[cold]
     fn fill(&mut self, centre: usize) {
-        for i in centre - 1..=centre + 1 {
-            if self.points[i].is_none() {
-                let g = self.g_low + i as f64 / self.per_w_per_k;
-                self.points[i] = Some(self.chain.propagator(g, self.dt));
-            }
+        for (place, i) in (centre - 1..=centre + 1).enumerate() {
+            let g = self.g_low + i as f64 / self.per_w_per_k;
+            let point = &mut self.points[i];
+            self.around[place] = *point.get_or_insert_with(|| self.chain.propagator(g, self.dt));
         }
         self.centre = centre;
     }

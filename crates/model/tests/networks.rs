@@ -202,13 +202,13 @@ fn a_last_resistance_that_changes_in_steps() {
 fn a_last_resistance_that_falls_linearly() {
     let rows = table::rows(include_str!("data/resistance-ramp.csv"));
     let mut rises = vec![0.0; 4];
-    let step_s = 0.05;
+    let step_s = 0.02;
     for pair in rows.windows(2) {
         let (t0, t1) = (pair[0][0], pair[1][0]);
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
-            reason = "20 to 4000"
+            reason = "100 to 10000"
         )]
         let steps = ((t1 - t0) / step_s).round() as usize;
         for i in 0..steps {
@@ -223,9 +223,10 @@ fn a_last_resistance_that_falls_linearly() {
                 .expect("four rises");
         }
         for (got, expected) in rises.iter().zip(&pair[1][2..6]) {
-            // Second order in the 0.05 s for which the resistance is held: measured 2e-7 K.
+            // The source's two solvers differ by 1.3e-7 K; holding the resistance for 0.02 s errs by
+            // 2e-8 K.
             assert!(
-                (got - expected).abs() < 1e-6,
+                (got - expected).abs() < 1e-7,
                 "{got} is not {expected} at {t1}"
             );
         }
