@@ -392,7 +392,12 @@ pub(crate) struct PredictArgs {
     #[arg(long, value_name = "C", allow_hyphen_values = true)]
     pub(crate) room: f64,
     /// Altitude, m.
-    #[arg(long, value_name = "M", default_value_t = 0.0, allow_hyphen_values = true)]
+    #[arg(
+        long,
+        value_name = "M",
+        default_value_t = 0.0,
+        allow_hyphen_values = true
+    )]
     pub(crate) altitude: f64,
     /// Workload; needed only if there are several under load.
     #[arg(long)]
@@ -416,7 +421,12 @@ pub(crate) struct CapacityArgs {
     #[arg(long, value_name = "C", allow_hyphen_values = true)]
     pub(crate) room: f64,
     /// Altitude, m.
-    #[arg(long, value_name = "M", default_value_t = 0.0, allow_hyphen_values = true)]
+    #[arg(
+        long,
+        value_name = "M",
+        default_value_t = 0.0,
+        allow_hyphen_values = true
+    )]
     pub(crate) altitude: f64,
     /// At this fan speed, rpm; full speed if neither is given.
     #[arg(long, value_name = "RPM", conflicts_with = "level")]
@@ -434,7 +444,12 @@ pub(crate) struct ChooseArgs {
     #[arg(long, value_name = "C", allow_hyphen_values = true)]
     pub(crate) room: f64,
     /// Altitude, m.
-    #[arg(long, value_name = "M", default_value_t = 0.0, allow_hyphen_values = true)]
+    #[arg(
+        long,
+        value_name = "M",
+        default_value_t = 0.0,
+        allow_hyphen_values = true
+    )]
     pub(crate) altitude: f64,
     /// Highest settled package temperature, °C.
     #[arg(long, value_name = "C")]

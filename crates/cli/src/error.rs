@@ -31,7 +31,10 @@ pub(crate) struct Failure {
 
 impl Failure {
     pub(crate) fn new(code: Code, message: impl Into<String>) -> Self {
-        Self { code, message: message.into() }
+        Self {
+            code,
+            message: message.into(),
+        }
     }
 
     pub(crate) fn usage(message: impl Into<String>) -> Self {
@@ -83,12 +86,19 @@ impl From<std::io::Error> for Failure {
 
 /// Names the file in an error of reading or writing it.
 pub(crate) fn with_path(path: &std::path::Path, what: &str, error: &std::io::Error) -> Failure {
-    let code = if what == "read" { Code::Data } else { Code::Notebook };
+    let code = if what == "read" {
+        Code::Data
+    } else {
+        Code::Notebook
+    };
     let hint = match error.kind() {
         std::io::ErrorKind::NotFound => "; check the path",
         std::io::ErrorKind::PermissionDenied => "; check its permissions",
         std::io::ErrorKind::StorageFull => "; free some space",
         _ => "",
     };
-    Failure::new(code, format!("cannot {what} {}: {error}{hint}", path.display()))
+    Failure::new(
+        code,
+        format!("cannot {what} {}: {error}{hint}", path.display()),
+    )
 }

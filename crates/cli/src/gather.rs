@@ -24,7 +24,10 @@ pub(crate) struct Gathered {
 pub(crate) fn gather(book: &Notebook, pick: &PickArgs) -> Result<Gathered, Failure> {
     let runs = book.runs()?;
     let machine = pick_machine(book, pick.machine.as_deref())?;
-    let own: Vec<Run> = runs.into_iter().filter(|r| r.machine == machine.id).collect();
+    let own: Vec<Run> = runs
+        .into_iter()
+        .filter(|r| r.machine == machine.id)
+        .collect();
     let cooling = pick_cooling(book, &machine, &own, pick.cooling.as_deref())?;
     let mut gathered = Gathered {
         machine,
@@ -33,7 +36,10 @@ pub(crate) fn gather(book: &Notebook, pick: &PickArgs) -> Result<Gathered, Failu
         findings: Vec::new(),
         cooling,
     };
-    for run in own.into_iter().filter(|r| r.cooling == gathered.cooling.id && r.excluded.is_none()) {
+    for run in own
+        .into_iter()
+        .filter(|r| r.cooling == gathered.cooling.id && r.excluded.is_none())
+    {
         add_run(book, &mut gathered, run)?;
     }
     // Workloads that were never run still count in the choice when they have hours (idle, say).
@@ -52,10 +58,16 @@ fn add_run(book: &Notebook, gathered: &mut Gathered, run: Run) -> Result<(), Fai
     let mut evidence = match &run.data {
         RunData::Log => {
             let log = book.log(run.id)?;
-            let found = settlepoint_phases::find_phases(&log);
-            gathered.findings.extend(
-                found.findings.into_iter().map(|f| Finding { run: Some(run.name.clone()), ..f }),
+            let found = settlepoint_phases::analyse(
+                &log,
+                &settlepoint_phases::Options { room_c: run.room_c },
             );
+            gathered
+                .findings
+                .extend(found.findings.into_iter().map(|f| Finding {
+                    run: Some(run.name.clone()),
+                    ..f
+                }));
             collect::from_log(&run, &setting, workload, &log, &found.phases)
         }
         RunData::Readings(_) | RunData::ScoresOnly => {
@@ -107,13 +119,21 @@ fn pick_cooling(
     runs: &[Run],
     name: Option<&str>,
 ) -> Result<Cooling, Failure> {
-    let own: Vec<Cooling> =
-        book.coolings()?.into_iter().filter(|c| c.machine == machine.id).collect();
+    let own: Vec<Cooling> = book
+        .coolings()?
+        .into_iter()
+        .filter(|c| c.machine == machine.id)
+        .collect();
     if let Some(name) = name {
-        let found = own.iter().find(|c| c.name == name || c.id.to_string() == name);
+        let found = own
+            .iter()
+            .find(|c| c.name == name || c.id.to_string() == name);
         return found.cloned().ok_or_else(|| {
             let names: Vec<_> = own.iter().map(|c| c.name.as_str()).collect();
-            Failure::usage(format!("there is no cooling '{name}'; there is {}", names.join(", ")))
+            Failure::usage(format!(
+                "there is no cooling '{name}'; there is {}",
+                names.join(", ")
+            ))
         });
     }
     let count = |c: &Cooling| runs.iter().filter(|r| r.cooling == c.id).count();
@@ -139,31 +159,57 @@ impl Gathered {
         let used = |run: &Run| only.is_empty() || only.iter().any(|n| is_named(run, n.trim()));
         let evidence = Evidence {
             workloads: self.workloads.clone(),
-            runs: self.runs.iter().filter(|(r, _)| used(r)).map(|(_, e)| e.clone()).collect(),
+            runs: self
+                .runs
+                .iter()
+                .filter(|(r, _)| used(r))
+                .map(|(_, e)| e.clone())
+                .collect(),
             fan_max_rpm: self.cooling.fan_max_rpm,
         };
-        let rest = self.runs.iter().filter(|(r, _)| !used(r)).map(|(_, e)| e).collect();
+        let rest = self
+            .runs
+            .iter()
+            .filter(|(r, _)| !used(r))
+            .map(|(_, e)| e)
+            .collect();
         Ok((fit(evidence)?, rest))
     }
 
     /// The index of a workload by name; of the only one under load if no name is given.
     pub(crate) fn workload(&self, name: Option<&str>) -> Result<usize, Failure> {
-        let loads: Vec<usize> = (0..self.workloads.len()).filter(|&w| !self.workloads[w].idle).collect();
+        let loads: Vec<usize> = (0..self.workloads.len())
+            .filter(|&w| !self.workloads[w].idle)
+            .collect();
         let names = || -> String {
-            self.workloads.iter().map(|w| w.name.as_str()).collect::<Vec<_>>().join(", ")
+            self.workloads
+                .iter()
+                .map(|w| w.name.as_str())
+                .collect::<Vec<_>>()
+                .join(", ")
         };
         match (name, loads.as_slice()) {
             (Some(name), _) => self
                 .workloads
                 .iter()
                 .position(|w| w.name == name)
-                .ok_or_else(|| Failure::usage(format!("there is no workload '{name}'; there is {}", names()))),
+                .ok_or_else(|| {
+                    Failure::usage(format!(
+                        "there is no workload '{name}'; there is {}",
+                        names()
+                    ))
+                }),
             (None, [only]) => Ok(*only),
             (None, []) => Err(empty()),
             (None, _) => {
                 // The one with most runs speaks for the machine unless another is named.
                 let count = |w: &usize| self.runs.iter().filter(|(_, e)| e.workload == *w).count();
-                loads.iter().rev().copied().max_by_key(count).ok_or_else(empty)
+                loads
+                    .iter()
+                    .rev()
+                    .copied()
+                    .max_by_key(count)
+                    .ok_or_else(empty)
             }
         }
     }

@@ -16,7 +16,11 @@ pub(crate) fn setting(id: Id, name: &str, args: &LimitArgs) -> Result<Setting, F
         pl2_w: args.pl2,
         tau_s: args.tau,
         temp_limit_c: args.temp_limit,
-        more_tiers: args.limit.iter().map(|t| tier(t)).collect::<Result<_, _>>()?,
+        more_tiers: args
+            .limit
+            .iter()
+            .map(|t| tier(t))
+            .collect::<Result<_, _>>()?,
         fan: fan(args)?,
     };
     check(&setting)?;
@@ -25,14 +29,18 @@ pub(crate) fn setting(id: Id, name: &str, args: &LimitArgs) -> Result<Setting, F
 
 /// Checks a setting; the message says what to do.
 pub(crate) fn check(setting: &Setting) -> Result<(), Failure> {
-    setting.check().map_err(|e| Failure::usage(format!("{e}; correct it and try again")))
+    setting
+        .check()
+        .map_err(|e| Failure::usage(format!("{e}; correct it and try again")))
 }
 
 /// A temperature limit must lie above the room.
 pub(crate) fn check_room(setting: &Setting, room_c: Option<f64>) -> Result<(), Failure> {
     if let Some(room) = room_c {
         if !(-60.0..=80.0).contains(&room) {
-            return Err(Failure::usage(format!("a room of {room} °C: give a value from -60 to 80 °C")));
+            return Err(Failure::usage(format!(
+                "a room of {room} °C: give a value from -60 to 80 °C"
+            )));
         }
         if let LimitValue::Value(limit) = setting.temp_limit_c {
             if limit <= room {
@@ -48,10 +56,15 @@ pub(crate) fn check_room(setting: &Setting, room_c: Option<f64>) -> Result<(), F
 
 fn tier(text: &str) -> Result<Tier, Failure> {
     let parsed = text.split_once(':').and_then(|(w, s)| {
-        Some(Tier { limit_w: w.trim().parse().ok()?, window_s: s.trim().parse().ok()? })
+        Some(Tier {
+            limit_w: w.trim().parse().ok()?,
+            window_s: s.trim().parse().ok()?,
+        })
     });
     parsed.ok_or_else(|| {
-        Failure::usage(format!("--limit {text}: give watts and seconds with a colon between, as 253:2.5"))
+        Failure::usage(format!(
+            "--limit {text}: give watts and seconds with a colon between, as 253:2.5"
+        ))
     })
 }
 
@@ -60,7 +73,9 @@ fn fan(args: &LimitArgs) -> Result<FanSetting, Failure> {
         if (1.0..=50_000.0).contains(&rpm) {
             Ok(rpm)
         } else {
-            Err(Failure::usage(format!("a fan speed of {rpm} rpm: give a value from 1 to 50000")))
+            Err(Failure::usage(format!(
+                "a fan speed of {rpm} rpm: give a value from 1 to 50000"
+            )))
         }
     };
     Ok(match (args.fan_max, args.fan_fixed, &args.fan_curve) {
@@ -76,8 +91,11 @@ fn fan_curve(path: &Path) -> Result<Vec<(f64, f64)>, Failure> {
     let text = std::fs::read_to_string(path).map_err(|e| with_path(path, "read", &e))?;
     let mut points: Vec<(f64, f64)> = Vec::new();
     for (number, line) in text.lines().enumerate() {
-        let cells: Vec<&str> =
-            line.split([',', ';', '\t', ' ']).map(str::trim).filter(|c| !c.is_empty()).collect();
+        let cells: Vec<&str> = line
+            .split([',', ';', '\t', ' '])
+            .map(str::trim)
+            .filter(|c| !c.is_empty())
+            .collect();
         let point = match cells.as_slice() {
             [] => continue,
             [first, ..] if first.starts_with('#') => continue,
@@ -86,7 +104,10 @@ fn fan_curve(path: &Path) -> Result<Vec<(f64, f64)>, Failure> {
         };
         match point {
             Some((t, rpm)) => {
-                if points.last().is_some_and(|&(t0, rpm0)| t <= t0 || rpm < rpm0) {
+                if points
+                    .last()
+                    .is_some_and(|&(t0, rpm0)| t <= t0 || rpm < rpm0)
+                {
                     return Err(Failure::data(format!(
                         "{}, line {}: temperatures must rise and speeds must not fall",
                         path.display(),

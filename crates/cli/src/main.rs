@@ -1,3 +1,141 @@
-//! The settlepoint command line.
+//! The settlepoint command line: parse, call, print.
 
-fn main() {}
+mod args;
+mod commands;
+mod error;
+mod gather;
+mod interrupt;
+mod limits;
+mod log_file;
+mod readings;
+mod view;
+
+use std::io::Write as _;
+use std::process::ExitCode;
+
+use clap::{CommandFactory as _, Parser as _};
+
+use args::{Cli, Command};
+use error::Failure;
+use view::Answer;
+
+fn main() -> ExitCode {
+    interrupt::watch();
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => return usage(&error),
+    };
+    let json = cli.json;
+    match run(cli.command) {
+        Ok(outcome) => finish(&outcome, json),
+        Err(failure) => {
+            message(&format!("settlepoint: {failure}\n"));
+            ExitCode::from(failure.code as u8)
+        }
+    }
+}
+
+/// Help and version are answers; everything else that clap stops at is wrong use.
+fn usage(error: &clap::Error) -> ExitCode {
+    let _ = error.print();
+    if error.use_stderr() {
+        ExitCode::from(2)
+    } else {
+        ExitCode::SUCCESS
+    }
+}
+
+/// An answer, with the exit code that goes with it.
+struct Outcome {
+    answer: Answer,
+    code: u8,
+}
+
+impl From<Answer> for Outcome {
+    fn from(answer: Answer) -> Self {
+        Self { answer, code: 0 }
+    }
+}
+
+fn run(command: Command) -> Result<Outcome, Failure> {
+    use commands::{add, choose, demo, export, fit, inspect, predict, runs};
+    let answer = match command {
+        Command::Demo(args) => demo::demo(&args)?,
+        Command::Inspect(args) => {
+            let (answer, denied) = inspect::inspect(&args)?;
+            return Ok(Outcome {
+                answer,
+                code: u8::from(denied),
+            });
+        }
+        Command::New { notebook } => add::new(&notebook)?,
+        Command::Add(command) => add::add(command)?,
+        Command::Runs { notebook } => runs::runs(&notebook)?,
+        Command::Exclude {
+            notebook,
+            run,
+            reason,
+        } => runs::exclude(&notebook, &run, reason.as_deref())?,
+        Command::Fit(args) => fit::fit(&args)?,
+        Command::Predict(args) => predict::predict(&args)?,
+        Command::Capacity(args) => predict::capacity(&args)?,
+        Command::Choose(args) => choose::choose(&args)?,
+        Command::Export(args) => export::export(&args)?,
+        Command::Merge { into, from } => export::merge(&into, &from)?,
+        Command::Completions { shell } => completions(shell),
+        Command::Manual => manual()?,
+    };
+    interrupt::check()?;
+    Ok(answer.into())
+}
+
+fn completions(shell: clap_complete::Shell) -> Answer {
+    let mut bytes = Vec::new();
+    clap_complete::generate(shell, &mut Cli::command(), "settlepoint", &mut bytes);
+    let text = String::from_utf8_lossy(&bytes).into_owned();
+    Answer::new(
+        serde_json::json!({ "schema": "settlepoint.completions/1", "script": text }),
+        text,
+    )
+}
+
+fn manual() -> Result<Answer, Failure> {
+    let mut bytes = Vec::new();
+    clap_mangen::Man::new(Cli::command()).render(&mut bytes)?;
+    let text = String::from_utf8_lossy(&bytes).into_owned();
+    Ok(Answer::new(
+        serde_json::json!({ "schema": "settlepoint.manual/1", "page": text }),
+        text,
+    ))
+}
+
+/// Prints an answer. A reader that closes the pipe early (`| head`) has what it wanted.
+fn finish(outcome: &Outcome, json: bool) -> ExitCode {
+    let text = if json {
+        match serde_json::to_string_pretty(&outcome.answer.json) {
+            Ok(text) => text + "\n",
+            Err(error) => {
+                message(&format!(
+                    "settlepoint: the answer cannot be written as JSON: {error}\n"
+                ));
+                return ExitCode::from(5);
+            }
+        }
+    } else {
+        outcome.answer.text.clone()
+    };
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Ok(()) => ExitCode::from(outcome.code),
+        Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => ExitCode::from(outcome.code),
+        Err(e) => {
+            message(&format!("settlepoint: cannot write the answer: {e}\n"));
+            ExitCode::from(5)
+        }
+    }
+}
+
+/// Standard error is for people; if it is closed there is nobody to tell.
+fn message(text: &str) {
+    let _ = std::io::stderr().lock().write_all(text.as_bytes());
+}

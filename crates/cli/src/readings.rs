@@ -97,10 +97,13 @@ impl Table {
                 "{file} is not text in UTF-8; save it as CSV in UTF-8 and try again"
             )));
         }
-        let first = text.lines().find(|l| !l.trim().is_empty() && !l.starts_with('#')).unwrap_or("");
-        let delimiter = [b';', b'\t', b','].into_iter().max_by_key(|&d| {
-            first.bytes().filter(|&b| b == d).count()
-        });
+        let first = text
+            .lines()
+            .find(|l| !l.trim().is_empty() && !l.starts_with('#'))
+            .unwrap_or("");
+        let delimiter = [b';', b'\t', b',']
+            .into_iter()
+            .max_by_key(|&d| first.bytes().filter(|&b| b == d).count());
         let delimiter = delimiter.unwrap_or(b',');
         let mut reader = csv::ReaderBuilder::new()
             .delimiter(delimiter)
@@ -122,7 +125,12 @@ impl Table {
                 rows.push((line, record.iter().map(str::to_owned).collect()));
             }
         }
-        Ok(Self { file: file.to_owned(), header, rows, decimal_comma: delimiter != b',' })
+        Ok(Self {
+            file: file.to_owned(),
+            header,
+            rows,
+            decimal_comma: delimiter != b',',
+        })
     }
 
     fn column(&self, name: &str) -> Option<usize> {
@@ -130,11 +138,17 @@ impl Table {
     }
 
     fn text<'a>(&self, row: &'a [String], name: &str) -> &'a str {
-        self.column(name).and_then(|i| row.get(i)).map_or("", String::as_str)
+        self.column(name)
+            .and_then(|i| row.get(i))
+            .map_or("", String::as_str)
     }
 
     fn parse(&self, line: u64, column: &str, cell: &str) -> Result<f64, Failure> {
-        let plain = if self.decimal_comma { cell.replace(',', ".") } else { cell.to_owned() };
+        let plain = if self.decimal_comma {
+            cell.replace(',', ".")
+        } else {
+            cell.to_owned()
+        };
         match plain.parse::<f64>() {
             Ok(value) if value.is_finite() => Ok(value),
             _ => Err(self.bad(line, column, cell, "a number or an empty cell")),
@@ -171,9 +185,19 @@ impl Table {
 
     fn limit(&self, line: u64, row: &[String], name: &str) -> Result<LimitValue, Failure> {
         let cell = self.text(row, name);
-        let plain = if self.decimal_comma { cell.replace(',', ".") } else { cell.to_owned() };
-        parse_limit(&plain)
-            .map_err(|_| self.bad(line, name, cell, "a number, automatic, unlimited or unknown"))
+        let plain = if self.decimal_comma {
+            cell.replace(',', ".")
+        } else {
+            cell.to_owned()
+        };
+        parse_limit(&plain).map_err(|_| {
+            self.bad(
+                line,
+                name,
+                cell,
+                "a number, automatic, unlimited or unknown",
+            )
+        })
     }
 
     fn bad(&self, line: u64, column: &str, value: &str, expected: &str) -> Failure {
@@ -221,7 +245,9 @@ pub(crate) fn runs(bytes: &[u8], file: &str) -> Result<Vec<TypedRun>, Failure> {
         }
     }
     if runs.is_empty() {
-        return Err(Failure::data(format!("{file} has no rows below its header; nothing was added")));
+        return Err(Failure::data(format!(
+            "{file} has no rows below its header; nothing was added"
+        )));
     }
     Ok(runs)
 }
@@ -234,7 +260,10 @@ fn typed_row(table: &Table, line: u64, row: &[String]) -> Result<TypedRun, Failu
         PhaseKind::Unknown
     } else {
         kind.to_lowercase().parse().map_err(|e: String| {
-            Failure::data(format!("{}, line {line}, column phase: {e} (nothing was added)", table.file))
+            Failure::data(format!(
+                "{}, line {line}, column phase: {e} (nothing was added)",
+                table.file
+            ))
         })?
     };
     let reading = PhaseReading {
@@ -247,7 +276,10 @@ fn typed_row(table: &Table, line: u64, row: &[String]) -> Result<TypedRun, Failu
         level_of: text("level_of"),
         distance_m: within("distance_m", 0.001..=100.0)?,
         background_dba: within("background_dba", -20.0..=140.0)?,
-        clock_mhz: [within("clock_mhz_1", 0.0..=20_000.0)?, within("clock_mhz_2", 0.0..=20_000.0)?],
+        clock_mhz: [
+            within("clock_mhz_1", 0.0..=20_000.0)?,
+            within("clock_mhz_2", 0.0..=20_000.0)?,
+        ],
     };
     Ok(TypedRun {
         name: text("run"),
@@ -269,7 +301,12 @@ fn typed_row(table: &Table, line: u64, row: &[String]) -> Result<TypedRun, Failu
 /// Adds a further row to its run.
 fn join(table: &Table, line: u64, run: &mut TypedRun, row: TypedRun) -> Result<(), Failure> {
     let clash = |column: &str, value: String| {
-        table.bad(line, column, &value, "the same as in the run's other rows, or an empty cell")
+        table.bad(
+            line,
+            column,
+            &value,
+            "the same as in the run's other rows, or an empty cell",
+        )
     };
     let words = [
         ("machine", &mut run.machine, row.machine),
@@ -298,9 +335,10 @@ fn join(table: &Table, line: u64, run: &mut TypedRun, row: TypedRun) -> Result<(
             return Err(clash(column, new.to_string()));
         }
     }
-    for (column, kept, new) in
-        [("room_c", &mut run.room_c, row.room_c), ("score", &mut run.score, row.score)]
-    {
+    for (column, kept, new) in [
+        ("room_c", &mut run.room_c, row.room_c),
+        ("score", &mut run.score, row.score),
+    ] {
         match (*kept, new) {
             (None, new) => *kept = new,
             (Some(a), Some(b)) if (a - b).abs() > 1e-9 => return Err(clash(column, b.to_string())),
@@ -311,20 +349,34 @@ fn join(table: &Table, line: u64, run: &mut TypedRun, row: TypedRun) -> Result<(
     Ok(())
 }
 
-const SCORE_COLUMNS: [&str; 8] =
-    ["setting", "workload", "score", "unit", "direction", "repetition", "order", "block"];
+const SCORE_COLUMNS: [&str; 8] = [
+    "setting",
+    "workload",
+    "score",
+    "unit",
+    "direction",
+    "repetition",
+    "order",
+    "block",
+];
 const TIME_COLUMN: &str = "time";
 
 /// Reads a scores file: rows with `setting` and `score`, or one column a setting.
 pub(crate) fn scores(bytes: &[u8], file: &str) -> Result<Vec<TypedScore>, Failure> {
     let table = Table::read(bytes, file)?;
     if table.rows.is_empty() {
-        return Err(Failure::data(format!("{file} has no rows below its header; nothing was added")));
+        return Err(Failure::data(format!(
+            "{file} has no rows below its header; nothing was added"
+        )));
     }
     if table.column("score").is_some() {
         let known: Vec<&str> = SCORE_COLUMNS.into_iter().chain([TIME_COLUMN]).collect();
         table.unknown_columns(&known)?;
-        return table.rows.iter().map(|(line, row)| score_row(&table, *line, row)).collect();
+        return table
+            .rows
+            .iter()
+            .map(|(line, row)| score_row(&table, *line, row))
+            .collect();
     }
     wide_scores(&table)
 }
@@ -357,11 +409,17 @@ fn score_row(table: &Table, line: u64, row: &[String]) -> Result<TypedScore, Fai
 }
 
 fn count(table: &Table, line: u64, row: &[String], name: &str) -> Result<Option<u32>, Failure> {
-    let Some(value) = table.within(line, row, name, 0.0..=1e6)? else { return Ok(None) };
+    let Some(value) = table.within(line, row, name, 0.0..=1e6)? else {
+        return Ok(None);
+    };
     if value.fract() != 0.0 {
         return Err(table.bad(line, name, &value.to_string(), "a whole number"));
     }
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "checked above")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "checked above"
+    )]
     Ok(Some(value as u32))
 }
 
@@ -372,7 +430,10 @@ fn wide_scores(table: &Table) -> Result<Vec<TypedScore>, Failure> {
     for (line, row) in &table.rows {
         let workload = table.text(row, "workload").to_owned();
         for (i, setting) in table.header.iter().enumerate() {
-            if SCORE_COLUMNS.contains(&setting.as_str()) || setting == TIME_COLUMN || setting.is_empty() {
+            if SCORE_COLUMNS.contains(&setting.as_str())
+                || setting == TIME_COLUMN
+                || setting.is_empty()
+            {
                 continue;
             }
             let cell = row.get(i).map_or("", String::as_str);
@@ -383,8 +444,10 @@ fn wide_scores(table: &Table) -> Result<Vec<TypedScore>, Failure> {
             if value <= 0.0 {
                 return Err(table.bad(*line, setting, cell, "a score above 0"));
             }
-            let repetition =
-                repetitions.entry((setting.clone(), workload.clone())).and_modify(|n| *n += 1).or_insert(1);
+            let repetition = repetitions
+                .entry((setting.clone(), workload.clone()))
+                .and_modify(|n| *n += 1)
+                .or_insert(1);
             all.push(TypedScore {
                 setting: setting.clone(),
                 workload: Some(workload.clone()).filter(|w| !w.is_empty()),
@@ -434,7 +497,12 @@ mod tests {
     #[test]
     fn a_run_that_contradicts_itself_is_refused() {
         let text = "run,phase,room_c\n1,boost,20\n1,sustained,30\n";
-        assert!(runs(text.as_bytes(), "c.csv").unwrap_err().message.contains("room_c"));
+        assert!(
+            runs(text.as_bytes(), "c.csv")
+                .unwrap_err()
+                .message
+                .contains("room_c")
+        );
     }
 
     #[test]

@@ -13,7 +13,10 @@ pub(crate) struct Answer {
 
 impl Answer {
     pub(crate) fn new(json: Value, text: impl Into<String>) -> Self {
-        Self { json, text: text.into() }
+        Self {
+            json,
+            text: text.into(),
+        }
     }
 }
 
@@ -77,15 +80,27 @@ pub(crate) fn findings(list: &[Finding]) -> Value {
 pub(crate) fn findings_text(list: &[Finding]) -> String {
     list.iter()
         .map(|f| {
-            let run = f.run.as_ref().map_or(String::new(), |r| format!(" run {r}:"));
-            format!("{} {}:{run} {}. {}.\n", f.severity.token(), f.rule, f.evidence, f.remedy)
+            let run = f
+                .run
+                .as_ref()
+                .map_or(String::new(), |r| format!(" run {r}:"));
+            format!(
+                "{} {}:{run} {}. {}.\n",
+                f.severity.token(),
+                f.rule,
+                f.evidence,
+                f.remedy
+            )
         })
         .collect()
 }
 
 /// "81.2 (79.9 to 82.6)" with this many decimals.
 pub(crate) fn span(e: Estimate, decimals: usize) -> String {
-    format!("{:.decimals$} ({:.decimals$} to {:.decimals$})", e.value, e.lo, e.hi)
+    format!(
+        "{:.decimals$} ({:.decimals$} to {:.decimals$})",
+        e.value, e.lo, e.hi
+    )
 }
 
 pub(crate) fn figure_span(f: &Figure, decimals: usize) -> String {
@@ -106,7 +121,9 @@ pub(crate) fn table(header: &[&str], rows: &[Vec<String>]) -> String {
     };
     let numeric = |i: usize| {
         rows.iter().filter_map(|r| r.get(i)).all(|c| {
-            c.is_empty() || c == "-" || c.starts_with(|x: char| x.is_ascii_digit() || x == '-' || x == '+')
+            c.is_empty()
+                || c == "-"
+                || c.starts_with(|x: char| x.is_ascii_digit() || x == '-' || x == '+')
         })
     };
     let columns: Vec<(usize, bool)> = (0..header.len()).map(|i| (width(i), numeric(i))).collect();
@@ -123,7 +140,9 @@ pub(crate) fn table(header: &[&str], rows: &[Vec<String>]) -> String {
         text.trim_end().to_owned() + "\n"
     };
     let head: Vec<String> = header.iter().map(|&h| h.to_owned()).collect();
-    std::iter::once(line(&head)).chain(rows.iter().map(|r| line(r))).collect()
+    std::iter::once(line(&head))
+        .chain(rows.iter().map(|r| line(r)))
+        .collect()
 }
 
 /// A value with a fixed number of decimals, or "-".

@@ -101,10 +101,13 @@ impl FromStr for Role {
     type Err = String;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
-        Self::ALL.into_iter().find(|role| role.token() == text).ok_or_else(|| {
-            let all: Vec<_> = Self::ALL.iter().map(|r| r.token()).collect();
-            format!("'{text}' is no role; use one of {}", all.join(", "))
-        })
+        Self::ALL
+            .into_iter()
+            .find(|role| role.token() == text)
+            .ok_or_else(|| {
+                let all: Vec<_> = Self::ALL.iter().map(|r| r.token()).collect();
+                format!("'{text}' is no role; use one of {}", all.join(", "))
+            })
     }
 }
 
@@ -196,7 +199,11 @@ impl Channel {
 
     /// The readings that are present, with their rows.
     pub fn present(&self) -> impl Iterator<Item = (usize, f64)> + '_ {
-        self.values.iter().copied().enumerate().filter(|(_, v)| !v.is_nan())
+        self.values
+            .iter()
+            .copied()
+            .enumerate()
+            .filter(|(_, v)| !v.is_nan())
     }
 
     /// How many readings are missing.
@@ -206,15 +213,19 @@ impl Channel {
 
     /// Mean of the readings present.
     pub fn mean(&self) -> Option<f64> {
-        let (n, sum) = self.present().fold((0_usize, 0.0), |(n, s), (_, v)| (n + 1, s + v));
+        let (n, sum) = self
+            .present()
+            .fold((0_usize, 0.0), |(n, s), (_, v)| (n + 1, s + v));
         (n > 0).then(|| sum / n as f64)
     }
 
     /// Smallest and largest reading.
     pub fn range(&self) -> Option<(f64, f64)> {
-        self.present().map(|(_, v)| v).fold(None, |range, v| match range {
-            None => Some((v, v)),
-            Some((lo, hi)) => Some((lo.min(v), hi.max(v))),
-        })
+        self.present()
+            .map(|(_, v)| v)
+            .fold(None, |range, v| match range {
+                None => Some((v, v)),
+                Some((lo, hi)) => Some((lo.min(v), hi.max(v))),
+            })
     }
 }

@@ -56,14 +56,24 @@ const HALF_WIDTH_90: f64 = 1.644_853_626_951_472_2;
 impl Estimate {
     /// An estimate with normal errors of standard deviation `sd`.
     pub fn normal(value: f64, sd: f64, basis: Basis) -> Self {
-        Self { value, lo: value - HALF_WIDTH_90 * sd, hi: value + HALF_WIDTH_90 * sd, basis }
+        Self {
+            value,
+            lo: value - HALF_WIDTH_90 * sd,
+            hi: value + HALF_WIDTH_90 * sd,
+            basis,
+        }
     }
 
     /// The same in another unit: `factor * x + offset`.
     #[must_use]
     pub fn affine(self, factor: f64, offset: f64) -> Self {
         let (a, b) = (self.lo * factor + offset, self.hi * factor + offset);
-        Self { value: self.value * factor + offset, lo: a.min(b), hi: a.max(b), basis: self.basis }
+        Self {
+            value: self.value * factor + offset,
+            lo: a.min(b),
+            hi: a.max(b),
+            basis: self.basis,
+        }
     }
 
     /// Width of the interval.

@@ -52,8 +52,15 @@ impl std::fmt::Display for LogError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Empty => write!(f, "no rows with readings"),
-            Self::Length { column, rows, expected } => {
-                write!(f, "column '{column}' has {rows} rows where the time has {expected}")
+            Self::Length {
+                column,
+                rows,
+                expected,
+            } => {
+                write!(
+                    f,
+                    "column '{column}' has {rows} rows where the time has {expected}"
+                )
             }
             Self::Time { row } => write!(f, "time does not rise at row {}", row + 1),
             Self::Infinite { column, row } => {
@@ -108,10 +115,18 @@ impl SensorLog {
                 });
             }
             if let Some(row) = channel.values.iter().position(|v| v.is_infinite()) {
-                return Err(LogError::Infinite { column: channel.column.clone(), row });
+                return Err(LogError::Infinite {
+                    column: channel.column.clone(),
+                    row,
+                });
             }
         }
-        Ok(Self { start, time_s, time_known, channels })
+        Ok(Self {
+            start,
+            time_s,
+            time_known,
+            channels,
+        })
     }
 
     /// When it began, if the source said so.
@@ -168,12 +183,18 @@ impl SensorLog {
         #[expect(clippy::cast_possible_truncation, reason = "a log spans years at most")]
         let shift_ns = ((t0 - self.time_s[0]) * 1e9).round() as i128;
         Self::new(
-            self.start.as_ref().map(|s| LogStart { unix_ns: s.unix_ns + shift_ns, ..s.clone() }),
+            self.start.as_ref().map(|s| LogStart {
+                unix_ns: s.unix_ns + shift_ns,
+                ..s.clone()
+            }),
             self.time_s[from..to].iter().map(|t| t - t0).collect(),
             self.time_known,
             self.channels
                 .iter()
-                .map(|c| Channel { values: c.values[from..to].to_vec(), ..c.clone() })
+                .map(|c| Channel {
+                    values: c.values[from..to].to_vec(),
+                    ..c.clone()
+                })
                 .collect(),
         )
     }

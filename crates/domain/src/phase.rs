@@ -63,10 +63,13 @@ impl FromStr for PhaseKind {
     type Err = String;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
-        Self::ALL.into_iter().find(|kind| kind.token() == text).ok_or_else(|| {
-            let all: Vec<_> = Self::ALL.iter().map(|k| k.token()).collect();
-            format!("'{text}' is no phase; use one of {}", all.join(", "))
-        })
+        Self::ALL
+            .into_iter()
+            .find(|kind| kind.token() == text)
+            .ok_or_else(|| {
+                let all: Vec<_> = Self::ALL.iter().map(|k| k.token()).collect();
+                format!("'{text}' is no phase; use one of {}", all.join(", "))
+            })
     }
 }
 

@@ -92,7 +92,11 @@ pub struct SettingError {
 
 impl fmt::Display for SettingError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} is {}: expected {}", self.field, self.value, self.expected)
+        write!(
+            f,
+            "{} is {}: expected {}",
+            self.field, self.value, self.expected
+        )
     }
 }
 
@@ -119,7 +123,13 @@ impl Setting {
         range("temp_limit_c", self.temp_limit_c, 0.0, 200.0, "°C")?;
         for tier in &self.more_tiers {
             range("limit_w", LimitValue::Value(tier.limit_w), 0.1, 5000.0, "W")?;
-            range("window_s", LimitValue::Value(tier.window_s), 0.0, 86_400.0, "s")?;
+            range(
+                "window_s",
+                LimitValue::Value(tier.window_s),
+                0.0,
+                86_400.0,
+                "s",
+            )?;
         }
         Ok(())
     }

@@ -88,7 +88,8 @@ pub fn choose(fit: &CoolingFit, constraints: &Constraints) -> Result<Choice, Inf
     let workloads: Vec<usize> = loads(fit);
     if workloads.is_empty() {
         return Err(InferError::Unknown(
-            "no workload to choose for: every run's workload is idle use; add one run under load".into(),
+            "no workload to choose for: every run's workload is idle use; add one run under load"
+                .into(),
         ));
     }
     let quick: Vec<Quick> = candidates(fit, constraints)
@@ -96,8 +97,10 @@ pub fn choose(fit: &CoolingFit, constraints: &Constraints) -> Result<Choice, Inf
         .map(|setting| quick_look(fit, constraints, &workloads, setting))
         .collect();
     let front = thin_out(non_dominated(quick));
-    let mut settings: Vec<Candidate> =
-        front.into_iter().map(|q| work_out(fit, constraints, &workloads, q.setting)).collect();
+    let mut settings: Vec<Candidate> = front
+        .into_iter()
+        .map(|q| work_out(fit, constraints, &workloads, q.setting))
+        .collect();
     settings.sort_by(|a, b| b.work_rel.total_cmp(&a.work_rel));
     let top = settings.first().map_or(1.0, |o| o.work_rel);
     for option in &mut settings {
@@ -109,15 +112,24 @@ pub fn choose(fit: &CoolingFit, constraints: &Constraints) -> Result<Choice, Inf
 
 /// Workloads under load, the ones with a weight or hours if any has them.
 fn loads(fit: &CoolingFit) -> Vec<usize> {
-    let all: Vec<usize> =
-        (0..fit.evidence.workloads.len()).filter(|&w| !fit.evidence.workloads[w].idle).collect();
-    let weighed: Vec<usize> = all.iter().copied().filter(|&w| weight(fit, w) > 0.0).collect();
+    let all: Vec<usize> = (0..fit.evidence.workloads.len())
+        .filter(|&w| !fit.evidence.workloads[w].idle)
+        .collect();
+    let weighed: Vec<usize> = all
+        .iter()
+        .copied()
+        .filter(|&w| weight(fit, w) > 0.0)
+        .collect();
     if weighed.is_empty() { all } else { weighed }
 }
 
 fn weight(fit: &CoolingFit, w: usize) -> f64 {
     let workload = &fit.evidence.workloads[w];
-    workload.weight.or(workload.hours_per_week).unwrap_or(1.0).max(0.0)
+    workload
+        .weight
+        .or(workload.hours_per_week)
+        .unwrap_or(1.0)
+        .max(0.0)
 }
 
 fn conditions(fit: &CoolingFit, constraints: &Constraints, w: usize) -> Conditions {
@@ -131,8 +143,15 @@ fn conditions(fit: &CoolingFit, constraints: &Constraints, w: usize) -> Conditio
 /// Settings worth a look: within what was already set on this machine, never above it.
 fn candidates(fit: &CoolingFit, constraints: &Constraints) -> Vec<Setting> {
     let evidence = &fit.evidence;
-    let highest = evidence.highest_limit_w().or(evidence.highest_power_w(None)).unwrap_or(100.0);
-    let pl2 = evidence.runs.iter().filter_map(|r| r.setting.pl2_w.value()).reduce(f64::max);
+    let highest = evidence
+        .highest_limit_w()
+        .or(evidence.highest_power_w(None))
+        .unwrap_or(100.0);
+    let pl2 = evidence
+        .runs
+        .iter()
+        .filter_map(|r| r.setting.pl2_w.value())
+        .reduce(f64::max);
     let tau = evidence.runs.iter().find_map(|r| r.setting.tau_s.value());
     let tau = tau.map_or(LimitValue::Unknown, LimitValue::Value);
     let mut setting_names = Vec::new();
@@ -172,8 +191,14 @@ fn watt_steps(highest: f64) -> Vec<f64> {
 }
 
 fn temp_limits(fit: &CoolingFit, constraints: &Constraints) -> Vec<Option<f64>> {
-    let used = fit.evidence.runs.iter().filter_map(|r| r.setting.temp_limit_c.value());
-    let Some(top) = used.reduce(f64::max) else { return vec![None] };
+    let used = fit
+        .evidence
+        .runs
+        .iter()
+        .filter_map(|r| r.setting.temp_limit_c.value());
+    let Some(top) = used.reduce(f64::max) else {
+        return vec![None];
+    };
     let mut limits: Vec<f64> = (0..4).map(|i| top - 5.0 * f64::from(i)).collect();
     if let Some(max) = constraints.temp_max_c {
         limits.push(max.floor().min(top));
@@ -214,7 +239,11 @@ fn quick_look(
     let (mut work, mut total) = (0.0, 0.0);
     let (mut loudness, mut temp_c) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
     for &w in workloads {
-        let query = Query { workload: w, setting: setting.clone(), conditions: conditions(fit, constraints, w) };
+        let query = Query {
+            workload: w,
+            setting: setting.clone(),
+            conditions: conditions(fit, constraints, w),
+        };
         let mut rates = Vec::new();
         let mut temps = Vec::new();
         let mut shares = Vec::new();
@@ -231,10 +260,16 @@ fn quick_look(
         temp_c = temp_c.max(median(&mut temps));
         let share = median(&mut shares);
         loudness = loudness.max(
-            level_dba(&fit.layout, &fit.z, share, fit.background_dba()).unwrap_or(55.0 * share.log10()),
+            level_dba(&fit.layout, &fit.z, share, fit.background_dba())
+                .unwrap_or(55.0 * share.log10()),
         );
     }
-    Quick { setting, work: (work / total).exp(), loudness, temp_c }
+    Quick {
+        setting,
+        work: (work / total).exp(),
+        loudness,
+        temp_c,
+    }
 }
 
 /// Mean rate over the run: the boost in closed form, then the settled state.
@@ -245,16 +280,27 @@ fn rate_with_boost(
     scenario: &settlepoint_model::Scenario,
     point: &settlepoint_model::OperatingPoint,
 ) -> f64 {
-    let Some(settled) = point.work_rate else { return 1.0 };
-    let settlepoint_model::Start::SettledAt { power_w } = scenario.start else { return settled };
+    let Some(settled) = point.work_rate else {
+        return 1.0;
+    };
+    let settlepoint_model::Start::SettledAt { power_w } = scenario.start else {
+        return settled;
+    };
     let tiers: Vec<BudgetTier> = scenario.tiers.clone();
     let demand = model.package.demand_w;
     let burst = boost(&tiers, power_w, demand);
     let length = fit.evidence.workloads[w].duration_s;
     let share = (burst.duration_s / length).clamp(0.0, 1.0);
-    let high = model.package.work_rate(burst.power_w.max(point.power_w), point.die_c).unwrap_or(settled);
+    let high = model
+        .package
+        .work_rate(burst.power_w.max(point.power_w), point.die_c)
+        .unwrap_or(settled);
     // A boost that the temperature limit cuts short gains less: never count more than that.
-    let gain = if point.acting == settlepoint_model::ActingLimit::Temperature { 0.0 } else { share };
+    let gain = if point.acting == settlepoint_model::ActingLimit::Temperature {
+        0.0
+    } else {
+        share
+    };
     settled + gain * (high - settled)
 }
 
@@ -266,17 +312,22 @@ fn median(values: &mut [f64]) -> f64 {
 /// Those that no other beats in work, noise and temperature at once.
 fn non_dominated(all: Vec<Quick>) -> Vec<Quick> {
     let beats = |a: &Quick, b: &Quick| {
-        let better = a.work > b.work + 1e-4
-            || a.loudness < b.loudness - 0.05
-            || a.temp_c < b.temp_c - 0.05;
+        let better =
+            a.work > b.work + 1e-4 || a.loudness < b.loudness - 0.05 || a.temp_c < b.temp_c - 0.05;
         better
             && a.work >= b.work - 1e-4
             && a.loudness <= b.loudness + 0.05
             && a.temp_c <= b.temp_c + 0.05
     };
-    let keep: Vec<bool> = all.iter().map(|b| !all.iter().any(|a| beats(a, b))).collect();
-    let mut kept: Vec<Quick> =
-        all.into_iter().zip(keep).filter_map(|(q, keep)| keep.then_some(q)).collect();
+    let keep: Vec<bool> = all
+        .iter()
+        .map(|b| !all.iter().any(|a| beats(a, b)))
+        .collect();
+    let mut kept: Vec<Quick> = all
+        .into_iter()
+        .zip(keep)
+        .filter_map(|(q, keep)| keep.then_some(q))
+        .collect();
     // Of settings that come to the same thing the simplest is kept: they were made in that order.
     let mut distinct: Vec<Quick> = Vec::new();
     for q in kept.drain(..) {
@@ -303,7 +354,9 @@ fn thin_out(mut front: Vec<Quick>) -> Vec<Quick> {
                 + (a.loudness - b.loudness).abs()
                 + (a.temp_c - b.temp_c).abs() / 3.0
         };
-        let nearest = (1..front.len()).min_by(|&i, &j| gap(i).total_cmp(&gap(j))).unwrap_or(1);
+        let nearest = (1..front.len())
+            .min_by(|&i, &j| gap(i).total_cmp(&gap(j)))
+            .unwrap_or(1);
         front.remove(nearest);
     }
     front
@@ -319,8 +372,11 @@ fn work_out(
     let predictions: Vec<Prediction> = workloads
         .iter()
         .map(|&w| {
-            let query =
-                Query { workload: w, setting: setting.clone(), conditions: conditions(fit, constraints, w) };
+            let query = Query {
+                workload: w,
+                setting: setting.clone(),
+                conditions: conditions(fit, constraints, w),
+            };
             fit.predict(&query, draws)
         })
         .collect();
@@ -348,7 +404,11 @@ fn tail_ratio(confidence: f64) -> f64 {
 /// Upper bound of an estimate at a one-sided confidence.
 fn upper(e: settlepoint_domain::Estimate, confidence: f64) -> f64 {
     let ratio = tail_ratio(confidence);
-    if ratio >= 0.0 { e.value + ratio * (e.hi - e.value) } else { e.value + ratio * (e.value - e.lo) }
+    if ratio >= 0.0 {
+        e.value + ratio * (e.hi - e.value)
+    } else {
+        e.value + ratio * (e.value - e.lo)
+    }
 }
 
 /// Checks the constraints and says how each is met.
@@ -387,16 +447,22 @@ fn judge(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize], optio
                 Some(level) => {
                     let bound = upper(level, constraints.confidence);
                     feasible &= bound <= max + 1e-9;
-                    reasons.push(format!("{name}: {:.1} dB(A) ({:.1} to {:.1})", level.value, level.lo, level.hi));
+                    reasons.push(format!(
+                        "{name}: {:.1} dB(A) ({:.1} to {:.1})",
+                        level.value, level.lo, level.hi
+                    ));
                 }
                 None => {
                     feasible = false;
-                    reasons.push(format!("{name}: its level is not known; note one to use a noise limit"));
+                    reasons.push(format!(
+                        "{name}: its level is not known; note one to use a noise limit"
+                    ));
                 }
             }
         }
         if let Some(max) = constraints.wall_max_w {
-            let wall = (p.sustained.power_w.hi + constraints.rest_w) / constraints.supply_efficiency;
+            let wall =
+                (p.sustained.power_w.hi + constraints.rest_w) / constraints.supply_efficiency;
             feasible &= wall <= max;
             reasons.push(format!("{name}: at most {wall:.0} W at the wall"));
         }
@@ -406,7 +472,10 @@ fn judge(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize], optio
         }
     }
     feasible &= option.loss_pct <= constraints.loss_max_pct + 1e-9;
-    reasons.push(format!("work: {:.1} % below the fastest setting", option.loss_pct.max(0.0)));
+    reasons.push(format!(
+        "work: {:.1} % below the fastest setting",
+        option.loss_pct.max(0.0)
+    ));
     option.feasible = feasible;
     option.reasons = reasons;
 }
@@ -428,13 +497,20 @@ fn loudness(option: &Candidate) -> f64 {
         .predictions
         .iter()
         .map(|p| {
-            p.sustained.level_dba.value().unwrap_or(55.0 * p.sustained.fan_share.value.max(1e-3).log10())
+            p.sustained
+                .level_dba
+                .value()
+                .unwrap_or(55.0 * p.sustained.fan_share.value.max(1e-3).log10())
         })
         .fold(f64::NEG_INFINITY, f64::max)
 }
 
 fn hottest(option: &Candidate) -> f64 {
-    option.predictions.iter().map(|p| p.sustained.package_c.value).fold(f64::NEG_INFINITY, f64::max)
+    option
+        .predictions
+        .iter()
+        .map(|p| p.sustained.package_c.value)
+        .fold(f64::NEG_INFINITY, f64::max)
 }
 
 fn decide(
@@ -443,8 +519,13 @@ fn decide(
     workloads: Vec<usize>,
     settings: Vec<Candidate>,
 ) -> Choice {
-    let feasible: Vec<usize> = (0..settings.len()).filter(|&i| settings[i].feasible).collect();
-    let quietest = feasible.iter().map(|&i| loudness(&settings[i])).fold(f64::INFINITY, f64::min);
+    let feasible: Vec<usize> = (0..settings.len())
+        .filter(|&i| settings[i].feasible)
+        .collect();
+    let quietest = feasible
+        .iter()
+        .map(|&i| loudness(&settings[i]))
+        .fold(f64::INFINITY, f64::min);
     // The quietest that keeps the constraints; of equally quiet ones the fastest, as heat within
     // the bound is no loss.
     let recommended = feasible
@@ -477,14 +558,22 @@ fn find_neighbours(choice: &mut Choice, chosen: usize) {
         .filter(|&i| choice.settings[i].work_rel > work * 1.002)
         .min_by(|&a, &b| {
             let key = |i: usize| (loudness(&choice.settings[i]), hottest(&choice.settings[i]));
-            key(a).0.total_cmp(&key(b).0).then(key(a).1.total_cmp(&key(b).1))
+            key(a)
+                .0
+                .total_cmp(&key(b).0)
+                .then(key(a).1.total_cmp(&key(b).1))
         });
     let quieter = others()
         .filter(|&i| {
             let option = &choice.settings[i];
-            loudness(option) < level - 0.5 || (loudness(option) < level + EQUAL_DB && hottest(option) < temp - 1.5)
+            loudness(option) < level - 0.5
+                || (loudness(option) < level + EQUAL_DB && hottest(option) < temp - 1.5)
         })
-        .max_by(|&a, &b| choice.settings[a].work_rel.total_cmp(&choice.settings[b].work_rel));
+        .max_by(|&a, &b| {
+            choice.settings[a]
+                .work_rel
+                .total_cmp(&choice.settings[b].work_rel)
+        });
     choice.faster = faster;
     choice.quieter = quieter;
 }
@@ -499,7 +588,11 @@ fn explain(fit: &CoolingFit, constraints: &Constraints, choice: &mut Choice, cho
         pl2_w: LimitValue::Value(option.setting.pl2_w.value().unwrap_or(pl1).max(pl1 + 10.0)),
         ..option.setting.clone()
     };
-    let query = Query { workload: w, setting: more, conditions: conditions(fit, constraints, w) };
+    let query = Query {
+        workload: w,
+        setting: more,
+        conditions: conditions(fit, constraints, w),
+    };
     let next = fit.predict(&query, SEARCH_DRAWS * 4);
     let here = &option.predictions[0];
     let (a, b) = (&here.sustained, &next.sustained);
@@ -514,7 +607,9 @@ fn explain(fit: &CoolingFit, constraints: &Constraints, choice: &mut Choice, cho
         text += &format!(", the level by {:+.1} dB", y - x);
     }
     choice.reasons.push(text);
-    choice.reasons.push(format!("it is held by {}", acting_words(here.acting_limit)));
+    choice
+        .reasons
+        .push(format!("it is held by {}", acting_words(here.acting_limit)));
     if here.sustained.package_c.basis == settlepoint_domain::Basis::Extrapolated {
         choice.reasons.push(
             "it lies outside what was measured: make one run under it before relying on it".into(),
@@ -527,7 +622,12 @@ fn why_none(constraints: &Constraints, settings: &[Candidate]) -> String {
     let coolest = settings.iter().map(hottest).fold(f64::INFINITY, f64::min);
     let quietest = settings
         .iter()
-        .filter_map(|o| o.predictions.iter().filter_map(|p| p.sustained.level_dba.value()).reduce(f64::max))
+        .filter_map(|o| {
+            o.predictions
+                .iter()
+                .filter_map(|p| p.sustained.level_dba.value())
+                .reduce(f64::max)
+        })
         .fold(f64::INFINITY, f64::min);
     let mut text = format!(
         "no setting keeps all constraints in a {:.0} °C room; the coolest looked at settles at {coolest:.0} °C",

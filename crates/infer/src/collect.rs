@@ -36,18 +36,32 @@ fn rounding_sd(value: f64) -> f64 {
 }
 
 fn reading(value: f64, sds: &[f64]) -> Reading {
-    Reading { value, sd: sds.iter().map(|s| s * s).sum::<f64>().sqrt() }
+    Reading {
+        value,
+        sd: sds.iter().map(|s| s * s).sum::<f64>().sqrt(),
+    }
 }
 
 fn power(value: f64, kind: PhaseKind) -> Reading {
-    let share = if kind == PhaseKind::Boost { BOOST_POWER_SHARE } else { POWER_SHARE };
+    let share = if kind == PhaseKind::Boost {
+        BOOST_POWER_SHARE
+    } else {
+        POWER_SHARE
+    };
     reading(value, &[rounding_sd(value), share * value, 0.1])
 }
 
 fn temperature(value: f64, kind: PhaseKind, room_c: Option<f64>) -> Reading {
     let rise = (value - room_c.unwrap_or(22.0)).max(5.0);
-    let own = if kind == PhaseKind::Boost { BOOST_TEMP_K } else { TEMP_K };
-    reading(value, &[rounding_sd(value), TEMP_OFFSET_K, own, RUN_SCATTER * rise])
+    let own = if kind == PhaseKind::Boost {
+        BOOST_TEMP_K
+    } else {
+        TEMP_K
+    };
+    reading(
+        value,
+        &[rounding_sd(value), TEMP_OFFSET_K, own, RUN_SCATTER * rise],
+    )
 }
 
 /// The mean score of a run with its error.
@@ -57,7 +71,10 @@ fn mean_score(run: &Run) -> Option<Reading> {
         return None;
     }
     let mean = run.scores.iter().map(|s| s.value).sum::<f64>() / n;
-    Some(Reading { value: mean, sd: mean.abs() * SCORE_SHARE })
+    Some(Reading {
+        value: mean,
+        sd: mean.abs() * SCORE_SHARE,
+    })
 }
 
 /// Evidence from a run with hand-typed averages.
@@ -69,8 +86,7 @@ pub fn from_readings(run: &Run, setting: &Setting, workload: &Workload) -> RunEv
         return blank(run, setting, workload);
     };
     let mut evidence = blank(run, setting, workload);
-    let load: Vec<&PhaseReading> =
-        readings.iter().filter(|r| is_load(r.phase)).collect();
+    let load: Vec<&PhaseReading> = readings.iter().filter(|r| is_load(r.phase)).collect();
     let noted: f64 = load.iter().filter_map(|r| r.duration_s).sum();
     let all_noted = load.iter().all(|r| r.duration_s.is_some()) && noted > 0.0;
     if all_noted {
@@ -96,7 +112,10 @@ pub fn from_readings(run: &Run, setting: &Setting, workload: &Workload) -> RunEv
             (_, _, _) => Span::Between(0.0, evidence.duration_s),
         };
         if r.phase == PhaseKind::Boost && load.len() > 1 {
-            evidence.boost_s = r.duration_s.map(|s| Reading { value: s, sd: 2.0 + BOOST_LENGTH_SHARE * s });
+            evidence.boost_s = r.duration_s.map(|s| Reading {
+                value: s,
+                sd: 2.0 + BOOST_LENGTH_SHARE * s,
+            });
         }
         evidence.windows.push(window_of(r, span, run.room_c));
     }
@@ -146,15 +165,21 @@ pub fn from_log(
     phases: &[Phase],
 ) -> RunEvidence {
     let mut evidence = blank(run, setting, workload);
-    evidence.room_c = run.room_c.or_else(|| log.channel(Role::Room).and_then(|c| c.mean()));
+    evidence.room_c = run
+        .room_c
+        .or_else(|| log.channel(Role::Room).and_then(|c| c.mean()));
     let room_c = evidence.room_c;
     let first_load = phases.iter().position(|p| is_load(p.kind));
     let last_load = phases.iter().rposition(|p| is_load(p.kind));
-    let (Some(first), Some(last)) = (first_load, last_load) else { return evidence };
+    let (Some(first), Some(last)) = (first_load, last_load) else {
+        return evidence;
+    };
     let begins = first > 0 && phases[first - 1].kind == PhaseKind::Idle;
     if begins {
         let idle = &phases[first - 1];
-        evidence.windows.push(phase_window(log, idle, Span::Idle, room_c));
+        evidence
+            .windows
+            .push(phase_window(log, idle, Span::Idle, room_c));
         let start_s = phases[first].start_s;
         evidence.duration_s = phases[last].end_s - start_s;
         for phase in &phases[first..=last] {
@@ -162,7 +187,10 @@ pub fn from_log(
         }
         if last > first && phases[first].kind == PhaseKind::Boost {
             let length = phases[first].end_s - start_s;
-            evidence.boost_s = Some(Reading { value: length, sd: 1.0 + 0.03 * length });
+            evidence.boost_s = Some(Reading {
+                value: length,
+                sd: 1.0 + 0.03 * length,
+            });
         }
     } else {
         let window = settled_window(log, &phases[last], room_c);
@@ -186,7 +214,10 @@ fn push_stretches(evidence: &mut RunEvidence, log: &SensorLog, phase: &Phase, st
             let span = Span::Between(from - start_s, to - start_s);
             let mut window = window_over(log, rows, phase.kind, span, room_c);
             // Stretches of one phase share their offset; together they count as a few readings.
-            for reading in [&mut window.package_c, &mut window.power_w].into_iter().flatten() {
+            for reading in [&mut window.package_c, &mut window.power_w]
+                .into_iter()
+                .flatten()
+            {
                 reading.sd *= 1.6;
             }
             evidence.windows.push(window);
@@ -198,11 +229,20 @@ fn push_stretches(evidence: &mut RunEvidence, log: &SensorLog, phase: &Phase, st
 
 fn rows_between(log: &SensorLog, from_s: f64, to_s: f64) -> (usize, usize) {
     let t = log.time_s();
-    (t.partition_point(|&x| x < from_s), t.partition_point(|&x| x < to_s))
+    (
+        t.partition_point(|&x| x < from_s),
+        t.partition_point(|&x| x < to_s),
+    )
 }
 
 fn phase_window(log: &SensorLog, phase: &Phase, span: Span, room_c: Option<f64>) -> Window {
-    window_over(log, (phase.first_row, phase.end_row), phase.kind, span, room_c)
+    window_over(
+        log,
+        (phase.first_row, phase.end_row),
+        phase.kind,
+        span,
+        room_c,
+    )
 }
 
 /// The settled end of a phase: its plateau where one was read, else the mean of its last third.

@@ -125,13 +125,21 @@ impl Evidence {
         &'a self,
         pick: impl Fn(&Window) -> Option<Reading> + 'a,
     ) -> impl Iterator<Item = f64> + 'a {
-        self.runs.iter().flat_map(|run| &run.windows).filter_map(move |w| pick(w)).map(|r| r.value)
+        self.runs
+            .iter()
+            .flat_map(|run| &run.windows)
+            .filter_map(move |w| pick(w))
+            .map(|r| r.value)
     }
 
     /// The best score of a workload, by its direction.
     pub fn best_score(&self, workload: usize) -> Option<f64> {
         use settlepoint_domain::Direction::{Higher, Lower};
-        let scores = self.runs.iter().filter(|r| r.workload == workload).filter_map(|r| r.score);
+        let scores = self
+            .runs
+            .iter()
+            .filter(|r| r.workload == workload)
+            .filter_map(|r| r.score);
         match self.workloads.get(workload)?.direction {
             Higher => scores.map(|s| s.value).reduce(f64::max),
             Lower => scores.map(|s| s.value).reduce(f64::min),

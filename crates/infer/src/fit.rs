@@ -6,7 +6,6 @@ use settlepoint_domain::{Basis, Direction, Estimate};
 use settlepoint_stats::DMatrix;
 use settlepoint_stats::least_squares::{Derivatives, Jacobian, Options, Problem, minimise};
 
-
 use crate::evidence::{Evidence, Reading, RunEvidence};
 use crate::forward::{Means, RunPrediction, predict_run};
 use crate::layout::{Key, Layout};
@@ -89,12 +88,25 @@ fn observations(evidence: &Evidence) -> Vec<Observation> {
                 (Quantity::Clock(1), w.clock_mhz[1]),
             ];
             all.extend(readings.into_iter().filter_map(|(quantity, reading)| {
-                Some(Observation { run, window, quantity, reading: reading? })
+                Some(Observation {
+                    run,
+                    window,
+                    quantity,
+                    reading: reading?,
+                })
             }));
         }
-        let whole = [(Quantity::Score, r.score), (Quantity::BoostLength, r.boost_s)];
+        let whole = [
+            (Quantity::Score, r.score),
+            (Quantity::BoostLength, r.boost_s),
+        ];
         all.extend(whole.into_iter().filter_map(|(quantity, reading)| {
-            Some(Observation { run, window: 0, quantity, reading: reading? })
+            Some(Observation {
+                run,
+                window: 0,
+                quantity,
+                reading: reading?,
+            })
         }));
     }
     all
@@ -152,7 +164,9 @@ fn quantity(
     match quantity {
         Quantity::Power => Some(means.power_w),
         Quantity::Package => Some(means.package_c),
-        Quantity::FanSpeed => layout.value(z, Key::FanFull).map(|full| full * means.fan_share),
+        Quantity::FanSpeed => layout
+            .value(z, Key::FanFull)
+            .map(|full| full * means.fan_share),
         Quantity::Level => level_dba(layout, z, means.fan_share, background_dba),
         Quantity::Clock(kind) => clock_mhz(layout, z, workload, means, kind),
         Quantity::Score | Quantity::BoostLength => None,
@@ -182,7 +196,10 @@ pub(crate) fn clock_mhz(
     kind: usize,
 ) -> Option<f64> {
     let package = layout.machine(z, workload).package;
-    package.clocks_mhz(means.power_w, means.package_c).get(kind).copied()
+    package
+        .clocks_mhz(means.power_w, means.package_c)
+        .get(kind)
+        .copied()
 }
 
 /// A score from a work rate, by the workload's direction: a rate, or the time for fixed work.
@@ -218,7 +235,10 @@ impl Problem for Posterior<'_> {
             self.misfit(&trial, &mut up);
             trial[j] = z[j] - DIFFERENCE_STEP;
             self.misfit(&trial, &mut down);
-            up.iter().zip(&down).map(|(u, d)| (u - d) / (2.0 * DIFFERENCE_STEP)).collect::<Vec<_>>()
+            up.iter()
+                .zip(&down)
+                .map(|(u, d)| (u - d) / (2.0 * DIFFERENCE_STEP))
+                .collect::<Vec<_>>()
         };
         let column = &column;
         let columns: Vec<Vec<f64>> = std::thread::scope(|scope| {
@@ -282,7 +302,11 @@ pub fn fit(evidence: Evidence) -> Result<CoolingFit, InferError> {
     }
     let layout = Layout::new(&evidence);
     let observations = observations(&evidence);
-    let problem = Posterior { layout: &layout, evidence: &evidence, observations: &observations };
+    let problem = Posterior {
+        layout: &layout,
+        evidence: &evidence,
+        observations: &observations,
+    };
     // The residuals are in standard deviations: a change of 1e-5 in their sum of squares is nothing.
     let options = Options {
         max_iterations: 60,
@@ -294,8 +318,9 @@ pub fn fit(evidence: Evidence) -> Result<CoolingFit, InferError> {
     };
     let solved = minimise(&problem, &vec![0.0; layout.len()], &options)
         .map_err(|e| InferError::Solver(e.to_string()))?;
-    let covariance =
-        solved.covariance(Some(1.0)).map_err(|e| InferError::Solver(e.to_string()))?;
+    let covariance = solved
+        .covariance(Some(1.0))
+        .map_err(|e| InferError::Solver(e.to_string()))?;
     let root = covariance
         .clone()
         .cholesky()
@@ -323,7 +348,9 @@ impl CoolingFit {
     /// Posterior standard deviation of a parameter over its prior's: near 1 means that the data
     /// say nothing of it.
     pub fn learned(&self, key: Key) -> Option<f64> {
-        self.layout.place(key).map(|i| self.covariance[(i, i)].max(0.0).sqrt())
+        self.layout
+            .place(key)
+            .map(|i| self.covariance[(i, i)].max(0.0).sqrt())
     }
 
     /// A parameter with its interval.
@@ -332,7 +359,11 @@ impl CoolingFit {
         let prior = &self.layout.priors()[i];
         let sd = self.covariance[(i, i)].max(0.0).sqrt();
         let normal = Estimate::normal(self.z[i], sd, Basis::Measured);
-        let basis = if sd > 0.9 { Basis::Assumed } else { Basis::Measured };
+        let basis = if sd > 0.9 {
+            Basis::Assumed
+        } else {
+            Basis::Measured
+        };
         Some(Estimate {
             value: prior.natural(normal.value),
             lo: prior.natural(normal.lo),

@@ -2,10 +2,9 @@
 
 use settlepoint_domain::{FanSetting, Setting};
 use settlepoint_model::{
-    BudgetTier, FanControl, FanCurve, MachineModel, OperatingPoint, Scenario, Start, Summary, air_density_kg_m3,
-    simulate, steady_state,
+    BudgetTier, FanControl, FanCurve, MachineModel, OperatingPoint, Scenario, Start, Summary,
+    air_density_kg_m3, simulate, steady_state,
 };
-
 
 use crate::evidence::{RunEvidence, Span, Window};
 use crate::layout::{Key, Layout};
@@ -30,21 +29,41 @@ pub fn scenario(
     conditions: Conditions,
 ) -> Scenario {
     let full_rpm = model.full_speed_rpm.unwrap_or(f64::INFINITY);
-    let share = |rpm: f64| if full_rpm.is_finite() { (rpm / full_rpm).clamp(0.0, 1.0) } else { 1.0 };
-    let mut tiers: Vec<BudgetTier> =
-        setting.more_tiers.iter().map(|t| BudgetTier { limit_w: t.limit_w, window_s: t.window_s }).collect();
+    let share = |rpm: f64| {
+        if full_rpm.is_finite() {
+            (rpm / full_rpm).clamp(0.0, 1.0)
+        } else {
+            1.0
+        }
+    };
+    let mut tiers: Vec<BudgetTier> = setting
+        .more_tiers
+        .iter()
+        .map(|t| BudgetTier {
+            limit_w: t.limit_w,
+            window_s: t.window_s,
+        })
+        .collect();
     if let Some(limit_w) = setting.pl1_w.value() {
-        tiers.push(BudgetTier { limit_w, window_s: layout.tau_s(z, setting.tau_s) });
+        tiers.push(BudgetTier {
+            limit_w,
+            window_s: layout.tau_s(z, setting.tau_s),
+        });
     }
     if let Some(limit_w) = setting.pl2_w.value() {
-        tiers.push(BudgetTier { limit_w, window_s: 0.0 });
+        tiers.push(BudgetTier {
+            limit_w,
+            window_s: 0.0,
+        });
     }
     Scenario {
         tiers,
         temp_limit_c: setting.temp_limit_c.value(),
         fan: match &setting.fan {
             FanSetting::AsFitted => FanControl::Curve { ceiling: 1.0 },
-            FanSetting::Ceiling(rpm) => FanControl::Curve { ceiling: share(*rpm) },
+            FanSetting::Ceiling(rpm) => FanControl::Curve {
+                ceiling: share(*rpm),
+            },
             FanSetting::Fixed(rpm) => FanControl::Fixed(share(*rpm)),
             FanSetting::Curve(points) => FanControl::Typed {
                 curve: FanCurve {
@@ -59,7 +78,9 @@ pub fn scenario(
         duration_s: conditions.duration_s,
         // Ten thousand steps at most; a second resolves every averaging window in use.
         step_s: (conditions.duration_s / 10_000.0).max(1.0),
-        start: Start::SettledAt { power_w: layout.value(z, Key::IdlePower).unwrap_or(10.0) },
+        start: Start::SettledAt {
+            power_w: layout.value(z, Key::IdlePower).unwrap_or(10.0),
+        },
     }
 }
 
@@ -126,19 +147,31 @@ impl Course {
         let mut integrals = vec![[0.0; 4]];
         let mut sum = [0.0; 4];
         let summary = simulate(model, scenario, |step| {
-            let values = [step.power_w, step.die_mean_c, step.fan_share, step.work_rate];
+            let values = [
+                step.power_w,
+                step.die_mean_c,
+                step.fan_share,
+                step.work_rate,
+            ];
             for (total, value) in sum.iter_mut().zip(values) {
                 *total += value * step.dt_s;
             }
             end_s.push(step.time_s);
             integrals.push(sum);
         });
-        Self { end_s, integrals, summary }
+        Self {
+            end_s,
+            integrals,
+            summary,
+        }
     }
 
     fn integral(&self, time_s: f64) -> [f64; 4] {
         let last = self.end_s.len() - 1;
-        let i = self.end_s.partition_point(|&t| t < time_s).clamp(1, last.max(1));
+        let i = self
+            .end_s
+            .partition_point(|&t| t < time_s)
+            .clamp(1, last.max(1));
         if last == 0 {
             return [0.0; 4];
         }
@@ -157,7 +190,12 @@ impl Course {
         let from = from_s.clamp(0.0, to - 1e-3 * end.min(1.0));
         let (a, b) = (self.integral(from), self.integral(to));
         let mean: [f64; 4] = std::array::from_fn(|q| (b[q] - a[q]) / (to - from));
-        Means { power_w: mean[0], package_c: mean[1], fan_share: mean[2], work_rate: mean[3] }
+        Means {
+            power_w: mean[0],
+            package_c: mean[1],
+            fan_share: mean[2],
+            work_rate: mean[3],
+        }
     }
 
     /// Length simulated, s.
@@ -185,17 +223,29 @@ pub fn predict_run(
     run: &RunEvidence,
     run_factor: f64,
 ) -> RunPrediction {
-    let room_c = run.room_c.or_else(|| layout.value(z, Key::Room(index))).unwrap_or(22.0);
-    let conditions =
-        Conditions { room_c, altitude_m: run.altitude_m, duration_s: run.duration_s };
+    let room_c = run
+        .room_c
+        .or_else(|| layout.value(z, Key::Room(index)))
+        .unwrap_or(22.0);
+    let conditions = Conditions {
+        room_c,
+        altitude_m: run.altitude_m,
+        duration_s: run.duration_s,
+    };
     let plain = layout.machine(z, run.workload);
     let scenario = scenario(layout, z, &plain, &run.setting, conditions);
     let model = with_discrepancy(layout, z, plain, &scenario, run_factor);
     let needs_course = run.score.is_some()
         || run.boost_s.is_some()
-        || run.windows.iter().any(|w| !matches!(w.span, Span::Settled | Span::Idle));
+        || run
+            .windows
+            .iter()
+            .any(|w| !matches!(w.span, Span::Settled | Span::Idle));
     let settled_only = run.windows.iter().any(|w| w.span == Span::Settled)
-        && !run.windows.iter().any(|w| matches!(w.span, Span::Between(..)));
+        && !run
+            .windows
+            .iter()
+            .any(|w| matches!(w.span, Span::Between(..)));
     let course = (needs_course && !settled_only).then(|| Course::run(&model, &scenario));
     let settled = (course.is_none() || run.windows.iter().any(|w| w.span == Span::Settled))
         .then(|| steady_state(&model, &scenario));
@@ -203,13 +253,31 @@ pub fn predict_run(
     let windows = run
         .windows
         .iter()
-        .map(|window| window_means(window, &model, &scenario, course.as_ref(), settled.as_ref(), boost_s))
+        .map(|window| {
+            window_means(
+                window,
+                &model,
+                &scenario,
+                course.as_ref(),
+                settled.as_ref(),
+                boost_s,
+            )
+        })
         .collect();
     let work_rate = course.as_ref().map_or_else(
-        || settled.as_ref().and_then(|p| p.work_rate).unwrap_or(f64::NAN),
+        || {
+            settled
+                .as_ref()
+                .and_then(|p| p.work_rate)
+                .unwrap_or(f64::NAN)
+        },
         |course| course.means(0.0, course.duration_s()).work_rate,
     );
-    RunPrediction { windows, work_rate, boost_s }
+    RunPrediction {
+        windows,
+        work_rate,
+        boost_s,
+    }
 }
 
 fn window_means(
@@ -240,5 +308,11 @@ pub fn idle_point(model: &MachineModel, scenario: &Scenario) -> OperatingPoint {
     idle.package.demand_w = power_w;
     idle.package.leak_w = idle.package.leak_w.min(0.1 * power_w);
     idle.package.min_w = idle.package.min_w.min(0.5 * power_w);
-    steady_state(&idle, &Scenario { tiers: Vec::new(), ..scenario.clone() })
+    steady_state(
+        &idle,
+        &Scenario {
+            tiers: Vec::new(),
+            ..scenario.clone()
+        },
+    )
 }

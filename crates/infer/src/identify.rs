@@ -23,7 +23,10 @@ pub struct Unidentified {
 }
 
 fn unknown(parameter: impl Into<String>, needs: impl Into<String>) -> Unidentified {
-    Unidentified { parameter: parameter.into(), needs: needs.into() }
+    Unidentified {
+        parameter: parameter.into(),
+        needs: needs.into(),
+    }
 }
 
 impl CoolingFit {
@@ -40,7 +43,11 @@ impl CoolingFit {
     }
 
     fn load_windows(&self) -> impl Iterator<Item = &Window> {
-        self.evidence.runs.iter().flat_map(|r| &r.windows).filter(|w| w.kind != PhaseKind::Idle)
+        self.evidence
+            .runs
+            .iter()
+            .flat_map(|r| &r.windows)
+            .filter(|w| w.kind != PhaseKind::Idle)
     }
 
     fn missing_watts(&self, list: &mut Vec<Unidentified>) {
@@ -49,7 +56,10 @@ impl CoolingFit {
             if loads().next().is_some() && loads().all(|w| w.power_w.is_none()) {
                 list.push(unknown(
                     format!("power_w of run {}", run.name),
-                    format!("the package's watts of run {}, from a log or typed in", run.name),
+                    format!(
+                        "the package's watts of run {}, from a log or typed in",
+                        run.name
+                    ),
                 ));
             }
             if run.room_c.is_none() {
@@ -71,7 +81,10 @@ impl CoolingFit {
             .collect();
         temps.sort_by(f64::total_cmp);
         if temps.is_empty() {
-            list.push(unknown("fan_curve", "the fan speed, or the sound level, of at least two runs"));
+            list.push(unknown(
+                "fan_curve",
+                "the fan speed, or the sound level, of at least two runs",
+            ));
             return;
         }
         for pair in temps.windows(2) {
@@ -106,7 +119,10 @@ impl CoolingFit {
     }
 
     fn open_thermal(&self, list: &mut Vec<Unidentified>) {
-        let tied = self.correlation(Key::DieShare, Key::FanExponent).unwrap_or(0.0).abs();
+        let tied = self
+            .correlation(Key::DieShare, Key::FanExponent)
+            .unwrap_or(0.0)
+            .abs();
         let (share, exponent) = (
             self.learned(Key::DieShare).unwrap_or(1.0),
             self.learned(Key::FanExponent).unwrap_or(1.0),
@@ -126,10 +142,21 @@ impl CoolingFit {
     }
 
     fn open_limits(&self, list: &mut Vec<Unidentified>) {
-        let limited = self.load_windows().any(|w| w.kind == PhaseKind::TempLimited)
+        let limited = self
+            .load_windows()
+            .any(|w| w.kind == PhaseKind::TempLimited)
             || self.learned(Key::LimitOffset).is_some_and(|l| l < 0.7);
-        if !limited && self.evidence.runs.iter().any(|r| r.setting.temp_limit_c.value().is_some()) {
-            list.push(unknown("limit_offset_k", "a run held by the temperature limit"));
+        if !limited
+            && self
+                .evidence
+                .runs
+                .iter()
+                .any(|r| r.setting.temp_limit_c.value().is_some())
+        {
+            list.push(unknown(
+                "limit_offset_k",
+                "a run held by the temperature limit",
+            ));
         }
         for (w, workload) in self.evidence.workloads.iter().enumerate() {
             if !workload.idle && self.learned(Key::Demand(w)).is_some_and(|l| l > 0.7) {
@@ -142,16 +169,25 @@ impl CoolingFit {
         if self.layout.place(Key::UnknownTau).is_some()
             && self.learned(Key::UnknownTau).is_some_and(|l| l > UNLEARNED)
         {
-            list.push(unknown("tau_s", "the averaging window as set, or a log with a boost in it"));
+            list.push(unknown(
+                "tau_s",
+                "the averaging window as set, or a log with a boost in it",
+            ));
         }
     }
 
     fn open_sound(&self, list: &mut Vec<Unidentified>) {
         let heard: Vec<f64> = self.evidence.readings(|w| w.level_dba).collect();
         if heard.is_empty() {
-            list.push(unknown("level_dba", "a sound level of at least one run, two at different fan speeds"));
+            list.push(unknown(
+                "level_dba",
+                "a sound level of at least one run, two at different fan speeds",
+            ));
         } else if self.learned(Key::SoundSlope).is_some_and(|l| l > 0.95) && heard.len() < 2 {
-            list.push(unknown("k_db_per_decade", "a second level at another fan speed"));
+            list.push(unknown(
+                "k_db_per_decade",
+                "a second level at another fan speed",
+            ));
         }
     }
 
@@ -160,7 +196,11 @@ impl CoolingFit {
             if workload.idle {
                 continue;
             }
-            let scored = self.evidence.runs.iter().filter(|r| r.workload == w && r.score.is_some());
+            let scored = self
+                .evidence
+                .runs
+                .iter()
+                .filter(|r| r.workload == w && r.score.is_some());
             match scored.count() {
                 0 => list.push(unknown(
                     format!("work of {}", workload.name),
@@ -179,7 +219,9 @@ impl CoolingFit {
     pub fn findings(&self) -> Vec<Finding> {
         let mut findings = Vec::new();
         for (w, workload) in self.evidence.workloads.iter().enumerate() {
-            let Some(demand) = self.parameter(Key::Demand(w)) else { continue };
+            let Some(demand) = self.parameter(Key::Demand(w)) else {
+                continue;
+            };
             if self.learned(Key::Demand(w)).is_some_and(|l| l < 0.3) {
                 let above: Vec<&str> = self
                     .evidence
@@ -224,7 +266,11 @@ impl CoolingFit {
 }
 
 fn pl1_out_of_reach(run: &crate::evidence::RunEvidence, demand_w: f64) -> bool {
-    let settled = run.windows.iter().rev().find(|w| matches!(w.span, Span::Settled | Span::Between(..)));
+    let settled = run
+        .windows
+        .iter()
+        .rev()
+        .find(|w| matches!(w.span, Span::Settled | Span::Between(..)));
     let read: Option<Reading> = settled.and_then(|w| w.power_w);
     run.setting.pl1_w.value().is_some_and(|pl1| {
         pl1 > demand_w && read.is_none_or(|r| r.value < pl1 - 3.0 * r.sd.min(0.02 * pl1))

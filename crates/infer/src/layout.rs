@@ -8,7 +8,6 @@ use settlepoint_model::{
     air_density_kg_m3,
 };
 
-
 use crate::evidence::Evidence;
 use crate::prior::{Prior, Scale};
 
@@ -113,9 +112,12 @@ pub struct Layout {
 impl Layout {
     /// The parameters that `evidence` calls for.
     pub fn new(evidence: &Evidence) -> Self {
-        let stock_w = evidence.highest_power_w(None).or(evidence.highest_limit_w()).unwrap_or(100.0);
-        let altitude_m =
-            evidence.runs.iter().map(|r| r.altitude_m).sum::<f64>() / evidence.runs.len().max(1) as f64;
+        let stock_w = evidence
+            .highest_power_w(None)
+            .or(evidence.highest_limit_w())
+            .unwrap_or(100.0);
+        let altitude_m = evidence.runs.iter().map(|r| r.altitude_m).sum::<f64>()
+            / evidence.runs.len().max(1) as f64;
         let mut layout = Self {
             keys: Vec::new(),
             priors: Vec::new(),
@@ -140,10 +142,19 @@ impl Layout {
         layout
     }
 
-    fn add(&mut self, key: Key, name: &str, scale: Scale, centre: f64, sd: f64, reason: &'static str) {
+    fn add(
+        &mut self,
+        key: Key,
+        name: &str,
+        scale: Scale,
+        centre: f64,
+        sd: f64,
+        reason: &'static str,
+    ) {
         self.places.insert(key, self.keys.len());
         self.keys.push(key);
-        self.priors.push(Prior::new(name, scale, centre, sd, reason));
+        self.priors
+            .push(Prior::new(name, scale, centre, sd, reason));
     }
 
     fn add_thermal(&mut self) {
@@ -204,7 +215,10 @@ impl Layout {
             0.4,
             "mass of die and lid varies by half at equal resistance",
         );
-        for (i, name) in ["along_watts", "along_speed", "along_both"].into_iter().enumerate() {
+        for (i, name) in ["along_watts", "along_speed", "along_both"]
+            .into_iter()
+            .enumerate()
+        {
             #[expect(clippy::cast_possible_truncation, reason = "three")]
             self.add(
                 Key::Discrepancy(i as u8),
@@ -242,7 +256,11 @@ impl Layout {
                 );
             }
             if let Some(best) = evidence.best_score(w) {
-                let rate = if workload.direction == Direction::Higher { best } else { 1.0 / best };
+                let rate = if workload.direction == Direction::Higher {
+                    best
+                } else {
+                    1.0 / best
+                };
                 self.add(
                     Key::Rate(w),
                     &format!("rate[{}]", workload.name),
@@ -400,7 +418,14 @@ impl Layout {
         }
         let top = evidence.readings(|w| w.fan_speed_rpm).reduce(f64::max);
         if let Some(full) = evidence.fan_max_rpm {
-            self.add(Key::FanFull, "fan_full_rpm", Log, full, 0.01, "stated by the owner");
+            self.add(
+                Key::FanFull,
+                "fan_full_rpm",
+                Log,
+                full,
+                0.01,
+                "stated by the owner",
+            );
         } else if let Some(top) = top {
             self.add(
                 Key::FanFull,
@@ -415,7 +440,9 @@ impl Layout {
 
     fn add_sound(&mut self, evidence: &Evidence) {
         use Scale::Linear;
-        let Some(top) = evidence.readings(|w| w.level_dba).reduce(f64::max) else { return };
+        let Some(top) = evidence.readings(|w| w.level_dba).reduce(f64::max) else {
+            return;
+        };
         self.add(
             Key::SoundFull,
             "full_speed_dba",
@@ -564,16 +591,25 @@ impl Layout {
         let width_k = self.get(z, Key::FanWidth);
         let floor = self.get(z, Key::FanFloor).min(0.95);
         #[expect(clippy::cast_possible_truncation, reason = "six")]
-        let climbs: Vec<f64> =
-            (0..FAN_PIECES).map(|i| self.get(z, Key::FanPiece(i as u8)).exp()).collect();
+        let climbs: Vec<f64> = (0..FAN_PIECES)
+            .map(|i| self.get(z, Key::FanPiece(i as u8)).exp())
+            .collect();
         let whole: f64 = climbs.iter().sum();
         let mut points = vec![(start_c, floor)];
         let mut share = floor;
         for (i, climb) in climbs.iter().enumerate() {
             share += (1.0 - floor) * climb / whole;
-            points.push((start_c + width_k * (i + 1) as f64 / FAN_PIECES as f64, share.min(1.0)));
+            points.push((
+                start_c + width_k * (i + 1) as f64 / FAN_PIECES as f64,
+                share.min(1.0),
+            ));
         }
-        FanCurve { points, smoothing_s: 6.0, hysteresis_k: 0.0, slew_per_s: f64::INFINITY }
+        FanCurve {
+            points,
+            smoothing_s: 6.0,
+            hysteresis_k: 0.0,
+            slew_per_s: f64::INFINITY,
+        }
     }
 
     /// The factor on all resistances at `power_w` and `fan_share` that the discrepancy stands for.
@@ -586,7 +622,10 @@ impl Layout {
 
     /// The averaging window to use for a setting.
     pub fn tau_s(&self, z: &[f64], tau_s: LimitValue) -> f64 {
-        tau_s.value().or_else(|| self.value(z, Key::UnknownTau)).unwrap_or(50.0)
+        tau_s
+            .value()
+            .or_else(|| self.value(z, Key::UnknownTau))
+            .unwrap_or(50.0)
     }
 }
 
@@ -602,7 +641,12 @@ fn demand_prior(evidence: &Evidence, w: usize, first: bool, stock_w: f64) -> (f6
                 .iter()
                 .filter(|r| r.workload == w)
                 .filter_map(|r| {
-                    r.setting.pl2_w.value().into_iter().chain(r.setting.pl1_w.value()).reduce(f64::max)
+                    r.setting
+                        .pl2_w
+                        .value()
+                        .into_iter()
+                        .chain(r.setting.pl1_w.value())
+                        .reduce(f64::max)
                 })
                 .reduce(f64::max)
                 .unwrap_or(seen);

@@ -1,11 +1,15 @@
 //! Predictions of settings that were not run, with intervals and their basis.
 
 use settlepoint_domain::{Basis, Direction, Estimate, FanSetting, Figure, LimitValue, Setting};
-use settlepoint_model::{ActingLimit, FanControl, MachineModel, OperatingPoint, Scenario, steady_state};
+use settlepoint_model::{
+    ActingLimit, FanControl, MachineModel, OperatingPoint, Scenario, steady_state,
+};
 
 use crate::evidence::{RunEvidence, Window};
 use crate::fit::{CoolingFit, Draw, clock_mhz, level_dba};
-use crate::forward::{Conditions, Course, Means, RunPrediction, predict_run, scenario, with_discrepancy};
+use crate::forward::{
+    Conditions, Course, Means, RunPrediction, predict_run, scenario, with_discrepancy,
+};
 use crate::layout::Key;
 
 /// What to predict.
@@ -78,7 +82,13 @@ struct Outcome {
 impl CoolingFit {
     pub(crate) fn model_for(&self, draw: &Draw, query: &Query) -> (MachineModel, Scenario) {
         let plain = self.layout.machine(&draw.z, query.workload);
-        let scenario = scenario(&self.layout, &draw.z, &plain, &query.setting, query.conditions);
+        let scenario = scenario(
+            &self.layout,
+            &draw.z,
+            &plain,
+            &query.setting,
+            query.conditions,
+        );
         let model = with_discrepancy(&self.layout, &draw.z, plain, &scenario, draw.run_factor);
         (model, scenario)
     }
@@ -100,7 +110,13 @@ impl CoolingFit {
 
     /// The most probable machine under a query, with its scenario: for time courses.
     pub fn best_guess(&self, query: &Query) -> (MachineModel, Scenario) {
-        self.model_for(&Draw { z: self.z.clone(), run_factor: 1.0 }, query)
+        self.model_for(
+            &Draw {
+                z: self.z.clone(),
+                run_factor: 1.0,
+            },
+            query,
+        )
     }
 
     /// Predicts a setting with `draws` of the posterior's draws (all of them for a final answer).
@@ -110,25 +126,36 @@ impl CoolingFit {
         let (model, best_scenario) = self.best_guess(query);
         let centre = steady_state(&model, &best_scenario);
         let basis = self.basis(query, &centre);
-        let estimate = |value: &dyn Fn(&Outcome) -> f64| interval(outcomes.iter().map(value), basis);
+        let estimate =
+            |value: &dyn Fn(&Outcome) -> f64| interval(outcomes.iter().map(value), basis);
         let of_draws = |pick: &dyn Fn(&Draw, &Outcome) -> Option<f64>| {
-            let values: Option<Vec<f64>> =
-                draws.iter().zip(&outcomes).map(|(d, o)| pick(d, o)).collect();
+            let values: Option<Vec<f64>> = draws
+                .iter()
+                .zip(&outcomes)
+                .map(|(d, o)| pick(d, o))
+                .collect();
             values.map(|v| interval(v.into_iter(), basis))
         };
         let n = outcomes.len() as f64;
         let probability =
             |is: &dyn Fn(&Outcome) -> bool| outcomes.iter().filter(|o| is(o)).count() as f64 / n;
         let fan_speed = of_draws(&|d, o| {
-            self.layout.value(&d.z, Key::FanFull).map(|full| full * o.point.fan_share)
+            self.layout
+                .value(&d.z, Key::FanFull)
+                .map(|full| full * o.point.fan_share)
         });
         let background = self.background_dba();
-        let level =
-            of_draws(&|d, o| level_dba(&self.layout, &d.z, o.point.fan_share, background));
+        let level = of_draws(&|d, o| level_dba(&self.layout, &d.z, o.point.fan_share, background));
         let clocks = (0..2)
             .filter_map(|kind| {
                 of_draws(&|d, o| {
-                    clock_mhz(&self.layout, &d.z, query.workload, Means::from(&o.point), kind)
+                    clock_mhz(
+                        &self.layout,
+                        &d.z,
+                        query.workload,
+                        Means::from(&o.point),
+                        kind,
+                    )
                 })
             })
             .map(Figure::Known)
@@ -170,7 +197,11 @@ impl CoolingFit {
     }
 
     pub(crate) fn background_dba(&self) -> Option<f64> {
-        self.evidence.runs.iter().flat_map(|r| &r.windows).find_map(|w| w.background_dba)
+        self.evidence
+            .runs
+            .iter()
+            .flat_map(|r| &r.windows)
+            .find_map(|w| w.background_dba)
     }
 
     /// What a prediction at an operating point rests on.
@@ -178,12 +209,19 @@ impl CoolingFit {
         let same = |r: &RunEvidence| {
             r.workload == query.workload
                 && same_limits(&r.setting, &query.setting)
-                && r.room_c.is_some_and(|room| (room - query.conditions.room_c).abs() <= 1.0)
+                && r.room_c
+                    .is_some_and(|room| (room - query.conditions.room_c).abs() <= 1.0)
         };
         if self.evidence.runs.iter().any(same) {
             return Basis::Measured;
         }
-        let windows = || self.evidence.runs.iter().flat_map(|r| &r.windows).filter(|w| w.kind.is_load());
+        let windows = || {
+            self.evidence
+                .runs
+                .iter()
+                .flat_map(|r| &r.windows)
+                .filter(|w| w.kind.is_load())
+        };
         let powers = span(windows().filter_map(|w| w.power_w).map(|r| r.value));
         let temps = span(windows().filter_map(|w| w.package_c).map(|r| r.value));
         let (Some((p_lo, p_hi)), Some((t_lo, t_hi))) = (powers, temps) else {
@@ -191,19 +229,31 @@ impl CoolingFit {
         };
         let within = (0.98 * p_lo..=1.02 * p_hi).contains(&point.power_w)
             && (t_lo - 5.0..=t_hi + 3.0).contains(&point.die_c);
-        if within { Basis::Interpolated } else { Basis::Extrapolated }
+        if within {
+            Basis::Interpolated
+        } else {
+            Basis::Extrapolated
+        }
     }
 
     fn notes(&self, query: &Query, point: &OperatingPoint) -> Vec<String> {
         let mut notes = Vec::new();
-        let seen = self.evidence.readings(|w| w.package_c).reduce(f64::max).unwrap_or(0.0);
+        let seen = self
+            .evidence
+            .readings(|w| w.package_c)
+            .reduce(f64::max)
+            .unwrap_or(0.0);
         if point.die_c > seen + 3.0 && point.fan_share < 0.99 {
             notes.push(format!(
                 "the fan curve above {seen:.0} °C was never seen; here it is carried on as assumed"
             ));
         }
         if point.acting == ActingLimit::Demand
-            && query.setting.pl1_w.value().is_some_and(|pl1| pl1 > point.power_w * 1.01)
+            && query
+                .setting
+                .pl1_w
+                .value()
+                .is_some_and(|pl1| pl1 > point.power_w * 1.01)
         {
             notes.push(format!(
                 "this work asks for about {:.0} W, so limits above that are not reached",
@@ -223,13 +273,21 @@ impl CoolingFit {
             .iter()
             .map(|d| predict_run(&self.layout, &d.z, usize::MAX, run, d.run_factor))
             .collect();
-        let place = run.windows.iter().rposition(|w| w.kind.is_load() || w.kind == settlepoint_domain::PhaseKind::Unknown);
+        let place = run
+            .windows
+            .iter()
+            .rposition(|w| w.kind.is_load() || w.kind == settlepoint_domain::PhaseKind::Unknown);
         let window = place.map(|p| &run.windows[p]);
         let figure = |read: Option<&dyn Fn(&Window) -> Option<crate::evidence::Reading>>,
                       of: &dyn Fn(&Means) -> f64| {
             let place = place?;
-            let sd = read.and_then(|f| f(&run.windows[place])).map_or(0.0, |r| r.sd);
-            Some(predictive(predictions.iter().map(|p| of(&p.windows[place])), sd))
+            let sd = read
+                .and_then(|f| f(&run.windows[place]))
+                .map_or(0.0, |r| r.sd);
+            Some(predictive(
+                predictions.iter().map(|p| of(&p.windows[place])),
+                sd,
+            ))
         };
         let best = self.best_rate(run.workload);
         let score_sd = run.score.map_or(0.0, |s| s.sd / s.value);
@@ -245,7 +303,8 @@ impl CoolingFit {
             fan_speed_rpm_measured: window.and_then(|w| w.fan_speed_rpm).map(|r| r.value),
             level_dba: self.held_out_level(run, &predictions, place),
             level_dba_measured: window.and_then(|w| w.level_dba).map(|r| r.value),
-            work_rel: best.map(|b| predictive(predictions.iter().map(|p| p.work_rate / b), score_sd)),
+            work_rel: best
+                .map(|b| predictive(predictions.iter().map(|p| p.work_rate / b), score_sd)),
             work_rel_measured: best.zip(run.score).map(|(best, score)| {
                 match self.evidence.workloads[run.workload].direction {
                     Direction::Higher => score.value / best,
@@ -289,20 +348,27 @@ impl CoolingFit {
         let watts = |draw: &Draw| {
             let share = fan_share_of(self, draw);
             let plain = self.layout.machine(&draw.z, 0);
-            let first = settlepoint_model::capacity_w(&plain.cooling, 1.0, temp_c, room_c, share, density);
+            let first =
+                settlepoint_model::capacity_w(&plain.cooling, 1.0, temp_c, room_c, share, density);
             let factor = self.layout.discrepancy(&draw.z, first.max(0.1), share) * draw.run_factor;
             first / factor
         };
         let (lo, hi) = span(self.evidence.readings(|w| w.package_c)).unwrap_or((0.0, 0.0));
-        let basis =
-            if (lo..=hi).contains(&temp_c) { Basis::Interpolated } else { Basis::Extrapolated };
+        let basis = if (lo..=hi).contains(&temp_c) {
+            Basis::Interpolated
+        } else {
+            Basis::Extrapolated
+        };
         interval(self.draws.iter().map(watts), basis)
     }
 }
 
 /// A run that was not used, against its prediction.
 #[derive(Clone, Debug, PartialEq)]
-#[expect(missing_docs, reason = "pairs of predicted and measured; units in the names")]
+#[expect(
+    missing_docs,
+    reason = "pairs of predicted and measured; units in the names"
+)]
 pub struct HeldOut {
     pub name: String,
     pub package_c: Option<Estimate>,
@@ -334,7 +400,10 @@ fn acting_token(model: &MachineModel, scenario: &Scenario, point: &OperatingPoin
     if point.acting == ActingLimit::Temperature {
         if let FanControl::Curve { ceiling } = scenario.fan {
             if ceiling < 1.0 && point.fan_share >= ceiling - 1e-6 {
-                let free = Scenario { fan: FanControl::Curve { ceiling: 1.0 }, ..scenario.clone() };
+                let free = Scenario {
+                    fan: FanControl::Curve { ceiling: 1.0 },
+                    ..scenario.clone()
+                };
                 if steady_state(model, &free).acting != ActingLimit::Temperature {
                     return "fan_ceiling";
                 }
@@ -345,8 +414,10 @@ fn acting_token(model: &MachineModel, scenario: &Scenario, point: &OperatingPoin
 }
 
 fn boost_figures(outcomes: &[Outcome], basis: Basis) -> Option<BoostFigures> {
-    let boosts: Vec<(&Outcome, Means)> =
-        outcomes.iter().filter_map(|o| o.boost.map(|b| (o, b))).collect();
+    let boosts: Vec<(&Outcome, Means)> = outcomes
+        .iter()
+        .filter_map(|o| o.boost.map(|b| (o, b)))
+        .collect();
     if 2 * boosts.len() < outcomes.len() {
         return None;
     }
@@ -358,7 +429,12 @@ fn boost_figures(outcomes: &[Outcome], basis: Basis) -> Option<BoostFigures> {
 }
 
 fn known_or(estimate: Option<Estimate>, needs: &str) -> Figure {
-    estimate.map_or_else(|| Figure::Unknown { needs: needs.into() }, Figure::Known)
+    estimate.map_or_else(
+        || Figure::Unknown {
+            needs: needs.into(),
+        },
+        Figure::Known,
+    )
 }
 
 fn span(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
@@ -373,7 +449,12 @@ fn interval(values: impl Iterator<Item = f64>, basis: Basis) -> Estimate {
     let mut sorted: Vec<f64> = values.filter(|v| v.is_finite()).collect();
     sorted.sort_by(f64::total_cmp);
     let at = |p| quantile_sorted(&sorted, p);
-    Estimate { value: at(0.5), lo: at(0.05), hi: at(0.95), basis }
+    Estimate {
+        value: at(0.5),
+        lo: at(0.05),
+        hi: at(0.95),
+        basis,
+    }
 }
 
 /// The same for a new reading whose own error has standard deviation `sd`.
@@ -384,7 +465,11 @@ fn predictive(values: impl Iterator<Item = f64>, sd: f64) -> Estimate {
     let variance = values.iter().map(|v| (v - mean) * (v - mean)).sum::<f64>() / n;
     let centre = interval(values.into_iter(), Basis::Interpolated);
     // The draws' own shape, widened on both sides by the reading's error.
-    let grow = if variance > 0.0 { (1.0 + sd * sd / variance).sqrt() } else { 1.0 };
+    let grow = if variance > 0.0 {
+        (1.0 + sd * sd / variance).sqrt()
+    } else {
+        1.0
+    };
     if variance <= 1e-12 {
         return Estimate::normal(centre.value, sd, Basis::Interpolated);
     }
@@ -396,9 +481,15 @@ fn predictive(values: impl Iterator<Item = f64>, sd: f64) -> Estimate {
 }
 
 fn quantile_sorted(sorted: &[f64], p: f64) -> f64 {
-    let Some(last) = sorted.len().checked_sub(1) else { return f64::NAN };
+    let Some(last) = sorted.len().checked_sub(1) else {
+        return f64::NAN;
+    };
     let place = p * last as f64;
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to last")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "0 to last"
+    )]
     let i = (place.floor() as usize).min(last);
     let next = (i + 1).min(last);
     sorted[i] + (place - place.floor()) * (sorted[next] - sorted[i])

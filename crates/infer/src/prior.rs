@@ -69,7 +69,13 @@ impl Prior {
         sd: f64,
         reason: &'static str,
     ) -> Self {
-        Self { name: name.into(), scale, centre, sd, reason }
+        Self {
+            name: name.into(),
+            scale,
+            centre,
+            sd,
+            reason,
+        }
     }
 
     /// The natural value at `z` prior standard deviations from the centre.
@@ -81,7 +87,8 @@ impl Prior {
     /// assert!((share.natural(1.0) / 0.08).ln() - 0.8 < 1e-12);
     /// ```
     pub fn natural(&self, z: f64) -> f64 {
-        self.scale.back(self.scale.forward(self.centre) + self.sd * z)
+        self.scale
+            .back(self.scale.forward(self.centre) + self.sd * z)
     }
 
     /// The inverse of [`Prior::natural`].
@@ -96,7 +103,11 @@ mod tests {
 
     #[test]
     fn natural_and_standardised_are_inverse_on_every_scale() {
-        for (scale, centre) in [(Scale::Linear, -3.0), (Scale::Log, 75.0), (Scale::Logit, 0.5)] {
+        for (scale, centre) in [
+            (Scale::Linear, -3.0),
+            (Scale::Log, 75.0),
+            (Scale::Logit, 0.5),
+        ] {
             let prior = Prior::new("x", scale, centre, 0.35, "test");
             for z in [-3.0, -0.2, 0.0, 1.7] {
                 // Round trip through exp and ln: a few units in the last place.

@@ -44,7 +44,10 @@ pub(crate) fn sample(
         let running: Vec<_> = (0..CHAINS)
             .map(|c| scope.spawn(move || chain(mode, root, log_density, each, seed ^ (c << 32))))
             .collect();
-        running.into_iter().filter_map(|handle| handle.join().ok()).collect()
+        running
+            .into_iter()
+            .filter_map(|handle| handle.join().ok())
+            .collect()
     });
     let acceptance = chains.iter().map(|c| c.acceptance).sum::<f64>() / chains.len().max(1) as f64;
     // Interleaved, so that the first k draws come from both chains.
@@ -76,7 +79,10 @@ fn chain(
     for step in 0..BURN_IN + count * THIN {
         let kept = KEPT[step % KEPT.len()];
         let fresh = (1.0 - kept * kept).sqrt();
-        let proposal: Vec<f64> = state.iter().map(|x| kept * x + fresh * random.normal()).collect();
+        let proposal: Vec<f64> = state
+            .iter()
+            .map(|x| kept * x + fresh * random.normal())
+            .collect();
         let proposed = excess(&proposal);
         let accept = proposed.is_finite() && random.uniform().ln() < proposed - weight;
         if kept == 0.0 {
@@ -93,7 +99,10 @@ fn chain(
             });
         }
     }
-    Sampled { draws, acceptance: taken as f64 / tried.max(1) as f64 }
+    Sampled {
+        draws,
+        acceptance: taken as f64 / tried.max(1) as f64,
+    }
 }
 
 fn place(mode: &[f64], root: &DMatrix<f64>, u: &[f64]) -> Vec<f64> {
@@ -112,15 +121,26 @@ mod tests {
     fn a_bound_is_sampled_as_a_bound() {
         let root = DMatrix::identity(3, 3);
         let density = |z: &[f64]| {
-            if z[0] < 0.0 { f64::NEG_INFINITY } else { -0.5 * z.iter().map(|x| x * x).sum::<f64>() }
+            if z[0] < 0.0 {
+                f64::NEG_INFINITY
+            } else {
+                -0.5 * z.iter().map(|x| x * x).sum::<f64>()
+            }
         };
         let sampled = sample(&[0.0; 3], &root, density, 2000, 7);
         let n = sampled.draws.len() as f64;
         let mean = sampled.draws.iter().map(|d| d.z[0]).sum::<f64>() / n;
         // 2000 draws, nearly independent: standard error 0.6 / sqrt(2000) = 0.0135; four of them.
-        assert!((mean - (2.0 / std::f64::consts::PI).sqrt()).abs() < 0.054, "mean {mean}");
+        assert!(
+            (mean - (2.0 / std::f64::consts::PI).sqrt()).abs() < 0.054,
+            "mean {mean}"
+        );
         assert!(sampled.draws.iter().all(|d| d.z[0] >= 0.0));
         // Half of the independent proposals fall below 0.
-        assert!((sampled.acceptance - 0.5).abs() < 0.05, "{}", sampled.acceptance);
+        assert!(
+            (sampled.acceptance - 0.5).abs() < 0.05,
+            "{}",
+            sampled.acceptance
+        );
     }
 }

@@ -4,8 +4,8 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 use settlepoint_domain::{
-    Cooling, Direction, FanSetting, Finding, Id, LimitValue, Machine, Run, RunData, Score, ScoreKind,
-    SensorLog, Setting, Tune, Workload,
+    Cooling, Direction, FanSetting, Finding, Id, LimitValue, Machine, Run, RunData, Score,
+    ScoreKind, SensorLog, Setting, Tune, Workload,
 };
 use settlepoint_notebook::{Kind, LogSource, Notebook, new_id};
 
@@ -34,8 +34,11 @@ impl Added {
             .iter()
             .map(|(kind, id, name)| json!({ "kind": kind, "id": id.to_string(), "name": name }))
             .collect();
-        let mut text: String =
-            self.items.iter().map(|(kind, _, name)| format!("added {kind} '{name}'\n")).collect();
+        let mut text: String = self
+            .items
+            .iter()
+            .map(|(kind, _, name)| format!("added {kind} '{name}'\n"))
+            .collect();
         text += &findings_text(&self.findings);
         Answer::new(
             json!({
@@ -66,33 +69,70 @@ pub(crate) fn new(path: &Path) -> Result<Answer, Failure> {
 /// `settlepoint add …`.
 pub(crate) fn add(command: AddCommand) -> Result<Answer, Failure> {
     match command {
-        AddCommand::Machine { notebook, name, model, serial, notes } => {
+        AddCommand::Machine {
+            notebook,
+            name,
+            model,
+            serial,
+            notes,
+        } => {
             let book = Notebook::open(&notebook)?;
-            let machine = Machine { id: new_id()?, name, model, serial, notes };
+            let machine = Machine {
+                id: new_id()?,
+                name,
+                model,
+                serial,
+                notes,
+            };
             refuse_second(&book, Kind::Machine, "machine", &machine.name)?;
             book.add_machine(&machine)?;
             Ok(one("machine", machine.id, &machine.name))
         }
-        AddCommand::Cooling { notebook, name, machine, fan_max, notes } => {
+        AddCommand::Cooling {
+            notebook,
+            name,
+            machine,
+            fan_max,
+            notes,
+        } => {
             let book = Notebook::open(&notebook)?;
             book.transaction(|book| {
                 let machine = machine_for(book, machine.as_deref().unwrap_or(""))?;
-                let cooling =
-                    Cooling { id: new_id()?, machine: machine.id, name, fan_max_rpm: fan_max, notes };
+                let cooling = Cooling {
+                    id: new_id()?,
+                    machine: machine.id,
+                    name,
+                    fan_max_rpm: fan_max,
+                    notes,
+                };
                 book.add_cooling(&cooling)?;
                 Ok(one("cooling", cooling.id, &cooling.name))
             })
         }
-        AddCommand::Tune { notebook, name, machine, notes } => {
+        AddCommand::Tune {
+            notebook,
+            name,
+            machine,
+            notes,
+        } => {
             let book = Notebook::open(&notebook)?;
             book.transaction(|book| {
                 let machine = machine_for(book, machine.as_deref().unwrap_or(""))?;
-                let tune = Tune { id: new_id()?, machine: machine.id, name, notes };
+                let tune = Tune {
+                    id: new_id()?,
+                    machine: machine.id,
+                    name,
+                    notes,
+                };
                 book.add_tune(&tune)?;
                 Ok(one("tune", tune.id, &tune.name))
             })
         }
-        AddCommand::Setting { notebook, name, limits } => {
+        AddCommand::Setting {
+            notebook,
+            name,
+            limits,
+        } => {
             let setting = limits::setting(new_id()?, &name, &limits)?;
             let book = Notebook::open(&notebook)?;
             refuse_second(&book, Kind::Setting, "setting", &name)?;
@@ -109,9 +149,11 @@ pub(crate) fn add(command: AddCommand) -> Result<Answer, Failure> {
             (Some(notebook), Some(file)) => typed_runs(&notebook, &file),
             _ => Err(Failure::usage("give a notebook and a table, or --template")),
         },
-        AddCommand::Scores { notebook, file, workload } => {
-            scores(&notebook, &file, workload.as_deref())
-        }
+        AddCommand::Scores {
+            notebook,
+            file,
+            workload,
+        } => scores(&notebook, &file, workload.as_deref()),
     }
 }
 
@@ -134,7 +176,10 @@ fn workload(args: WorkloadArgs) -> Result<Answer, Failure> {
     let book = Notebook::open(&args.notebook)?;
     refuse_second(&book, Kind::Workload, "workload", &args.name)?;
     if !(args.minutes > 0.0 && args.minutes <= 1e5) {
-        return Err(Failure::usage(format!("--minutes {}: give a length above 0", args.minutes)));
+        return Err(Failure::usage(format!(
+            "--minutes {}: give a length above 0",
+            args.minutes
+        )));
     }
     let kind = match args.kind {
         KindArg::MeanRate => ScoreKind::MeanRate,
@@ -146,7 +191,11 @@ fn workload(args: WorkloadArgs) -> Result<Answer, Failure> {
         id: new_id()?,
         name: args.name,
         unit: args.unit,
-        direction: if lower { Direction::Lower } else { Direction::Higher },
+        direction: if lower {
+            Direction::Lower
+        } else {
+            Direction::Higher
+        },
         kind,
         duration_s: 60.0 * args.minutes,
         hours_per_week: args.hours,
@@ -181,13 +230,20 @@ fn cooling_for(book: &Notebook, machine: &Machine, name: &str) -> Result<Cooling
     if !name.is_empty() {
         return Ok(book.cooling_named(machine.id, name)?);
     }
-    let own: Vec<Cooling> = book.coolings()?.into_iter().filter(|c| c.machine == machine.id).collect();
+    let own: Vec<Cooling> = book
+        .coolings()?
+        .into_iter()
+        .filter(|c| c.machine == machine.id)
+        .collect();
     match own.as_slice() {
         [only] => Ok(only.clone()),
         [] => Ok(book.cooling_named(machine.id, "as built")?),
         _ => {
             let names: Vec<_> = own.iter().map(|c| c.name.as_str()).collect();
-            Err(Failure::usage(format!("there are several coolings ({}); name one", names.join(", "))))
+            Err(Failure::usage(format!(
+                "there are several coolings ({}); name one",
+                names.join(", ")
+            )))
         }
     }
 }
@@ -229,14 +285,27 @@ fn limits_label(pl1: LimitValue, pl2: LimitValue, temp: LimitValue) -> String {
         LimitValue::Unknown => "?".to_owned(),
         other => format!("{other}{unit}"),
     };
-    format!("{}/{}{}", show(pl1, ""), show(pl2, " W"), match temp {
-        LimitValue::Unknown => String::new(),
-        other => format!(" {}", show(other, " °C")),
-    })
+    format!(
+        "{}/{}{}",
+        show(pl1, ""),
+        show(pl2, " W"),
+        match temp {
+            LimitValue::Unknown => String::new(),
+            other => format!(" {}", show(other, " °C")),
+        }
+    )
 }
 
 fn scores_of(values: &[f64]) -> Vec<Score> {
-    (1..).zip(values).map(|(repetition, &value)| Score { value, repetition, order: None, block: None }).collect()
+    (1..)
+        .zip(values)
+        .map(|(repetition, &value)| Score {
+            value,
+            repetition,
+            order: None,
+            block: None,
+        })
+        .collect()
 }
 
 /// `add readings`.
@@ -257,7 +326,11 @@ fn add_typed_runs(book: &Notebook, runs: Vec<TypedRun>) -> Result<Added, Failure
         let setting = typed_setting(book, &typed)?;
         limits::check_room(&setting, typed.room_c)?;
         refuse_run_name(book, cooling.id, &typed.name)?;
-        let tune = if typed.tune.is_empty() { None } else { Some(book.tune_named(machine.id, &typed.tune)?.id) };
+        let tune = if typed.tune.is_empty() {
+            None
+        } else {
+            Some(book.tune_named(machine.id, &typed.tune)?.id)
+        };
         let run = Run {
             id: new_id()?,
             name: typed.name,
@@ -301,12 +374,16 @@ fn typed_setting(book: &Notebook, typed: &TypedRun) -> Result<Setting, Failure> 
         more_tiers: Vec::new(),
         fan: FanSetting::AsFitted,
     };
-    limits::check(&setting).map_err(|f| Failure::new(f.code, format!("run {}: {f}", typed.name)))?;
+    limits::check(&setting)
+        .map_err(|f| Failure::new(f.code, format!("run {}: {f}", typed.name)))?;
     Ok(book.setting_like(&setting)?)
 }
 
 fn refuse_run_name(book: &Notebook, cooling: Id, name: &str) -> Result<(), Failure> {
-    let taken = book.runs()?.into_iter().any(|r| r.cooling == cooling && r.name == name);
+    let taken = book
+        .runs()?
+        .into_iter()
+        .any(|r| r.cooling == cooling && r.name == name);
     if taken {
         return Err(Failure::usage(format!(
             "this cooling already has a run '{name}'; rename the new one (nothing was added)"
@@ -326,7 +403,11 @@ fn scores(notebook: &Path, file: &Path, workload: Option<&str>) -> Result<Answer
 
 /// Scores join the run of the same setting and workload; where there is none they make a run of
 /// scores only.
-fn add_scores(book: &Notebook, typed: &[TypedScore], workload: Option<&str>) -> Result<Added, Failure> {
+fn add_scores(
+    book: &Notebook,
+    typed: &[TypedScore],
+    workload: Option<&str>,
+) -> Result<Added, Failure> {
     let mut added = Added::default();
     for score in typed {
         let name = score.workload.as_deref().or(workload).unwrap_or("");
@@ -385,8 +466,15 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
     };
     let raw = book.keep_raw_bytes(&read.bytes)?;
     let recipe = read.recipe_text();
-    let source = LogSource { name: &read.file_name, recipe: &recipe, raw: Some(raw) };
-    let mut added = Added { findings: read.imported.findings.clone(), ..Added::default() };
+    let source = LogSource {
+        name: &read.file_name,
+        recipe: &recipe,
+        raw: Some(raw),
+    };
+    let mut added = Added {
+        findings: read.imported.findings.clone(),
+        ..Added::default()
+    };
     for (name, log) in split(args, read)? {
         let setting = log_setting(book, args, &name, &log)?;
         let room_c = match (&args.room_from, args.room) {
@@ -411,7 +499,7 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         };
         book.add_run(&run)?;
         book.add_log(run.id, &log, &source)?;
-        let found = settlepoint_phases::find_phases(&log);
+        let found = settlepoint_phases::analyse(&log, &settlepoint_phases::Options { room_c });
         book.set_findings(run.id, &found.findings)?;
         added.push("run", run.id, &run.name);
     }
@@ -439,7 +527,10 @@ fn split(args: &AddLogArgs, read: &ReadLog) -> Result<Vec<(String, SensorLog)>, 
             groups.len()
         )));
     }
-    let prefix = args.name.as_ref().map_or(String::new(), |n| format!("{n} "));
+    let prefix = args
+        .name
+        .as_ref()
+        .map_or(String::new(), |n| format!("{n} "));
     groups
         .into_iter()
         .map(|(level, rows)| Ok((format!("{prefix}{level}"), log_file::take_rows(log, &rows)?)))

@@ -27,7 +27,9 @@ fn constraints(args: &ChooseArgs) -> Result<Constraints, Failure> {
         if (lo..=hi).contains(&value) {
             Ok(value)
         } else {
-            Err(Failure::usage(format!("--{name} {value}: give a value from {lo} to {hi}")))
+            Err(Failure::usage(format!(
+                "--{name} {value}: give a value from {lo} to {hi}"
+            )))
         }
     };
     let room_c = within("room", args.room, -60.0, 80.0)?;
@@ -59,7 +61,9 @@ pub(crate) fn answer(
 ) -> Result<Answer, Failure> {
     let choice = choose_setting(fit, constraints)?;
     let pick = |place: Option<usize>| {
-        place.map_or(Value::Null, |i| candidate_json(gathered, &choice, &choice.settings[i]))
+        place.map_or(Value::Null, |i| {
+            candidate_json(gathered, &choice, &choice.settings[i])
+        })
     };
     let json = json!({
         "schema": "settlepoint.choose/1",
@@ -90,7 +94,13 @@ fn candidate_json(gathered: &Gathered, choice: &Choice, candidate: &Candidate) -
         .collect();
     // The first workload's figures stand on the setting itself, as in `predict`.
     if let (Some(Value::Object(first)), Value::Object(own)) = (predictions.first(), &mut value) {
-        for key in ["sustained", "boost", "acting_limit", "p_temp_limit", "work_rel"] {
+        for key in [
+            "sustained",
+            "boost",
+            "acting_limit",
+            "p_temp_limit",
+            "work_rel",
+        ] {
             own.insert(key.to_owned(), first[key].clone());
         }
     }
@@ -99,7 +109,10 @@ fn candidate_json(gathered: &Gathered, choice: &Choice, candidate: &Candidate) -
     value["feasible"] = candidate.feasible.into();
     value["predictions"] = predictions.into();
     let mut reasons = candidate.reasons.clone();
-    if choice.recommended.is_some_and(|i| std::ptr::eq(&raw const choice.settings[i], candidate)) {
+    if choice
+        .recommended
+        .is_some_and(|i| std::ptr::eq(&raw const choice.settings[i], candidate))
+    {
         reasons.extend(choice.reasons.clone());
     }
     value["reasons"] = reasons.into();
@@ -138,7 +151,20 @@ fn choice_text(choice: &Choice) -> String {
         .map(|(i, c)| row(choice, i, c))
         .collect();
     let mut text = table(
-        &["", "PL1 W", "PL2 W", "limit °C", "fan to rpm", "°C", "90 %", "W", "dB(A)", "loss %", "held by", "keeps all"],
+        &[
+            "",
+            "PL1 W",
+            "PL2 W",
+            "limit °C",
+            "fan to rpm",
+            "°C",
+            "90 %",
+            "W",
+            "dB(A)",
+            "loss %",
+            "held by",
+            "keeps all",
+        ],
         &rows,
     );
     let Some(chosen) = choice.recommended else {
@@ -151,10 +177,18 @@ fn choice_text(choice: &Choice) -> String {
         text += &format!("  - {reason}\n");
     }
     if let Some(i) = choice.quieter {
-        text += &format!("Quieter or cooler: {}; {}.\n", firmware_text(&choice.settings[i].setting), brief(&choice.settings[i]));
+        text += &format!(
+            "Quieter or cooler: {}; {}.\n",
+            firmware_text(&choice.settings[i].setting),
+            brief(&choice.settings[i])
+        );
     }
     if let Some(i) = choice.faster {
-        text += &format!("Faster: {}; {}.\n", firmware_text(&choice.settings[i].setting), brief(&choice.settings[i]));
+        text += &format!(
+            "Faster: {}; {}.\n",
+            firmware_text(&choice.settings[i].setting),
+            brief(&choice.settings[i])
+        );
     }
     text += "Limits above the maker's can damage parts or void the warranty; confirm the choice with one run under it.\n";
     text
@@ -162,8 +196,15 @@ fn choice_text(choice: &Choice) -> String {
 
 fn brief(c: &Candidate) -> String {
     let p = &c.predictions[0].sustained;
-    let level = p.level_dba.value().map_or(String::new(), |l| format!(", {l:.1} dB(A)"));
-    format!("{:.0} °C{level}, work {:.1} % below the fastest", p.package_c.value, c.loss_pct.max(0.0))
+    let level = p
+        .level_dba
+        .value()
+        .map_or(String::new(), |l| format!(", {l:.1} dB(A)"));
+    format!(
+        "{:.0} °C{level}, work {:.1} % below the fastest",
+        p.package_c.value,
+        c.loss_pct.max(0.0)
+    )
 }
 
 fn row(choice: &Choice, i: usize, c: &Candidate) -> Vec<String> {
@@ -189,9 +230,15 @@ fn row(choice: &Choice, i: usize, c: &Candidate) -> Vec<String> {
         show(c.setting.temp_limit_c.value()),
         fan,
         format!("{:.1}", p.sustained.package_c.value),
-        format!("{:.0} to {:.0}", p.sustained.package_c.lo, p.sustained.package_c.hi),
+        format!(
+            "{:.0} to {:.0}",
+            p.sustained.package_c.lo, p.sustained.package_c.hi
+        ),
         format!("{:.0}", p.sustained.power_w.value),
-        p.sustained.level_dba.value().map_or_else(|| "-".into(), |l| format!("{l:.1}")),
+        p.sustained
+            .level_dba
+            .value()
+            .map_or_else(|| "-".into(), |l| format!("{l:.1}")),
         format!("{:.1}", c.loss_pct.max(0.0)),
         p.acting_limit.to_owned(),
         if c.feasible { "yes" } else { "no" }.to_owned(),

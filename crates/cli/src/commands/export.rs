@@ -6,25 +6,30 @@ use serde_json::json;
 use settlepoint_notebook::Notebook;
 
 use crate::args::{ExportArgs, ExportForm};
-use crate::error::Failure;
+use crate::error::{Failure, with_path};
 use crate::view::Answer;
 
 /// `settlepoint export`.
 pub(crate) fn export(args: &ExportArgs) -> Result<Answer, Failure> {
     let book = Notebook::open_read_only(&args.notebook)?;
-    let written = match args.form {
+    match args.form {
         ExportForm::Csv => book.export_csv(&args.to)?,
         ExportForm::Json => book.export_json(&args.to)?,
-    };
-    let files: Vec<String> = written.files.iter().map(|f| f.display().to_string()).collect();
+    }
+    let mut files: Vec<String> = std::fs::read_dir(&args.to)
+        .map_err(|e| with_path(&args.to, "read", &e))?
+        .filter_map(|entry| Some(entry.ok()?.file_name().to_string_lossy().into_owned()))
+        .collect();
+    files.sort();
+    let text = format!("wrote {} to {}\n", files.join(", "), args.to.display());
     Ok(Answer::new(
         json!({
             "schema": "settlepoint.export/1",
             "folder": args.to.display().to_string(),
             "files": files,
-            "counts": { "runs": written.runs, "logs": written.logs },
+            "counts": { "runs": book.runs()?.len() },
         }),
-        format!("wrote {} files to {}\n", files.len(), args.to.display()),
+        text,
     ))
 }
 
@@ -35,9 +40,31 @@ pub(crate) fn merge(into: &PathBuf, from: &[PathBuf]) -> Result<Answer, Failure>
     let mut text = String::new();
     for path in from {
         let other = Notebook::open_read_only(path)?;
-        let merged = book.merge_from(&other)?;
-        text += &format!("{}: {merged}\n", path.display());
-        rows.push(json!({ "from": path.display().to_string(), "result": merged.to_string() }));
+        let report = book.merge_from(&other)?;
+        text += &format!("{}: {} things added", path.display(), report.added());
+        let conflicts: Vec<String> = report
+            .conflicts
+            .iter()
+            .map(|c| {
+                format!(
+                    "{} differs in {}; what stood here was kept",
+                    c.name,
+                    c.differs.join(", ")
+                )
+            })
+            .collect();
+        for conflict in &conflicts {
+            text += &format!("; {conflict}");
+        }
+        text.push('\n');
+        rows.push(json!({
+            "from": path.display().to_string(),
+            "added": report.added(),
+            "conflicts": conflicts,
+        }));
     }
-    Ok(Answer::new(json!({ "schema": "settlepoint.merge/1", "merged": rows }), text))
+    Ok(Answer::new(
+        json!({ "schema": "settlepoint.merge/1", "merged": rows }),
+        text,
+    ))
 }

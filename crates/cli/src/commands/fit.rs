@@ -12,7 +12,8 @@ use crate::args::FitArgs;
 use crate::error::Failure;
 use crate::gather::gather;
 use crate::view::{
-    Answer, cell, estimate, findings, findings_text, number, optional, optional_estimate, span, table,
+    Answer, cell, estimate, findings, findings_text, number, optional, optional_estimate, span,
+    table,
 };
 
 /// `settlepoint fit`.
@@ -70,38 +71,64 @@ pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
 
 /// A quantity worked out from each draw's parameters, as an estimate.
 fn derived(fit: &CoolingFit, of: impl Fn(&[f64]) -> f64) -> Estimate {
-    let mut values: Vec<f64> = fit.draws.iter().map(|d| of(&d.z)).filter(|v| v.is_finite()).collect();
+    let mut values: Vec<f64> = fit
+        .draws
+        .iter()
+        .map(|d| of(&d.z))
+        .filter(|v| v.is_finite())
+        .collect();
     values.sort_by(f64::total_cmp);
     let at = |p: f64| {
         let place = p * values.len().saturating_sub(1) as f64;
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to len - 1")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "0 to len - 1"
+        )]
         let i = place.round() as usize;
         values.get(i).copied().unwrap_or(f64::NAN)
     };
-    Estimate { value: at(0.5), lo: at(0.05), hi: at(0.95), basis: Basis::Measured }
+    Estimate {
+        value: at(0.5),
+        lo: at(0.05),
+        hi: at(0.95),
+        basis: Basis::Measured,
+    }
 }
 
 /// Total resistance at full fan speed, K/W.
 fn resistance(fit: &CoolingFit) -> Estimate {
-    derived(fit, |z| fit.layout.value(z, Key::RiseAtStock).unwrap_or(f64::NAN) / fit.layout.stock_w)
+    derived(fit, |z| {
+        fit.layout.value(z, Key::RiseAtStock).unwrap_or(f64::NAN) / fit.layout.stock_w
+    })
 }
 
 /// Foster time constants of the ladder at full fan speed, s, shortest first.
 fn time_constants(fit: &CoolingFit) -> Vec<Estimate> {
     let of = |z: &[f64]| -> Vec<f64> {
         let cooling = fit.layout.machine(z, 0).cooling;
-        let density = cooling.reference_density_kg_m3;
-        Cauer::of_cooling(&cooling, 1.0, density)
-            .map(|c| c.to_foster().time_constants_s().to_vec())
+        let to_air = 1.0 / cooling.conductance_w_per_k(1.0, cooling.reference_density_kg_m3);
+        let capacities: Vec<f64> = cooling.nodes.iter().map(|n| n.capacity_j_per_k).collect();
+        let mut resistances: Vec<f64> =
+            cooling.nodes.iter().map(|n| n.resistance_k_per_w).collect();
+        if let Some(last) = resistances.last_mut() {
+            *last = to_air;
+        }
+        Cauer::new(&resistances, &capacities)
+            .map(|ladder| ladder.to_foster().time_constants_s().to_vec())
             .unwrap_or_default()
     };
     let n = of(&fit.z).len();
-    (0..n).map(|i| derived(fit, |z| of(z).get(i).copied().unwrap_or(f64::NAN))).collect()
+    (0..n)
+        .map(|i| derived(fit, |z| of(z).get(i).copied().unwrap_or(f64::NAN)))
+        .collect()
 }
 
 fn fan_curve(fit: &CoolingFit) -> Vec<(f64, Estimate)> {
     let curve = fit.layout.machine(&fit.z, 0).fan;
-    let (Some(first), Some(last)) = (curve.points.first(), curve.points.last()) else { return Vec::new() };
+    let (Some(first), Some(last)) = (curve.points.first(), curve.points.last()) else {
+        return Vec::new();
+    };
     let from = (first.0 / 5.0).floor() * 5.0;
     let mut temps = Vec::new();
     let mut t = from;
@@ -111,7 +138,12 @@ fn fan_curve(fit: &CoolingFit) -> Vec<(f64, Estimate)> {
     }
     temps
         .into_iter()
-        .map(|t| (t, derived(fit, |z| fit.layout.machine(z, 0).fan.share_at(t))))
+        .map(|t| {
+            (
+                t,
+                derived(fit, |z| fit.layout.machine(z, 0).fan.share_at(t)),
+            )
+        })
         .collect()
 }
 
@@ -179,15 +211,35 @@ fn models_text(fit: &CoolingFit) -> String {
         span(resistance(fit), 3),
         Basis::Measured.to_string(),
     ]];
-    let times: Vec<String> = time_constants(fit).iter().map(|t| format!("{:.1}", t.value)).collect();
-    rows.push(vec!["time constants at full fan, s".into(), times.join(", "), String::new()]);
+    let times: Vec<String> = time_constants(fit)
+        .iter()
+        .map(|t| format!("{:.1}", t.value))
+        .collect();
+    rows.push(vec![
+        "time constants at full fan, s".into(),
+        times.join(", "),
+        String::new(),
+    ]);
     for (key, prior) in fit.layout.keys().iter().zip(fit.layout.priors()) {
-        if matches!(key, Key::FanPiece(_) | Key::Discrepancy(_) | Key::RiseAtStock | Key::Rate(_)) {
+        if matches!(
+            key,
+            Key::FanPiece(_) | Key::Discrepancy(_) | Key::RiseAtStock | Key::Rate(_)
+        ) {
             continue;
         }
         if let Some(e) = fit.parameter(*key) {
-            let decimals = if e.value.abs() >= 100.0 { 0 } else if e.value.abs() >= 10.0 { 1 } else { 3 };
-            rows.push(vec![prior.name.clone(), span(e, decimals), e.basis.to_string()]);
+            let decimals = if e.value.abs() >= 100.0 {
+                0
+            } else if e.value.abs() >= 10.0 {
+                1
+            } else {
+                3
+            };
+            rows.push(vec![
+                prior.name.clone(),
+                span(e, decimals),
+                e.basis.to_string(),
+            ]);
         }
     }
     table(&["parameter", "value (90 % interval)", "basis"], &rows)
@@ -265,7 +317,18 @@ fn held_out_text(runs: &[HeldOut]) -> String {
             ]
         })
         .collect();
-    table(&["run", "predicted °C", "measured", "predicted W", "measured", "predicted work", "measured"], &rows)
+    table(
+        &[
+            "run",
+            "predicted °C",
+            "measured",
+            "predicted W",
+            "measured",
+            "predicted work",
+            "measured",
+        ],
+        &rows,
+    )
 }
 
 fn priors_json(fit: &CoolingFit) -> Value {
@@ -299,5 +362,8 @@ fn priors_text(fit: &CoolingFit) -> String {
             ]
         })
         .collect();
-    format!("\nPriors:\n{}", table(&["parameter", "form", "centre", "sd", "reason"], &rows))
+    format!(
+        "\nPriors:\n{}",
+        table(&["parameter", "form", "centre", "sd", "reason"], &rows)
+    )
 }

@@ -1,7 +1,7 @@
 //! `predict` and `capacity`.
 
 use serde_json::{Value, json};
-use settlepoint_domain::{Estimate, FanSetting, Id, Setting};
+use settlepoint_domain::{FanSetting, Id, Setting};
 use settlepoint_infer::choose::acting_words;
 use settlepoint_infer::fit::{CoolingFit, Draw};
 use settlepoint_infer::forward::Conditions;
@@ -26,9 +26,13 @@ pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
     let workload = gathered.workload(args.workload.as_deref())?;
     let (fit, _) = gathered.fit(&args.use_runs)?;
     let setting = with_usual_window(&fit, setting);
-    let minutes = args.minutes.unwrap_or(gathered.workloads[workload].duration_s / 60.0);
+    let minutes = args
+        .minutes
+        .unwrap_or(gathered.workloads[workload].duration_s / 60.0);
     if !(minutes > 0.0 && minutes <= 1e5) {
-        return Err(Failure::usage(format!("--minutes {minutes}: give a length above 0")));
+        return Err(Failure::usage(format!(
+            "--minutes {minutes}: give a length above 0"
+        )));
     }
     let query = Query {
         workload,
@@ -67,7 +71,9 @@ fn check_altitude(altitude_m: f64) -> Result<(), Failure> {
     if (-500.0..=9000.0).contains(&altitude_m) {
         return Ok(());
     }
-    Err(Failure::usage(format!("--altitude {altitude_m}: give metres from -500 to 9000")))
+    Err(Failure::usage(format!(
+        "--altitude {altitude_m}: give metres from -500 to 9000"
+    )))
 }
 
 /// Fan speeds in rpm mean something only if the fans' full speed is known.
@@ -112,7 +118,10 @@ fn prediction_text(p: &Prediction) -> String {
         span(p.sustained.power_w, 1),
         acting_words(p.acting_limit)
     );
-    text += &format!("fan speed {} rpm\n", figure_span(&p.sustained.fan_speed_rpm, 0));
+    text += &format!(
+        "fan speed {} rpm\n",
+        figure_span(&p.sustained.fan_speed_rpm, 0)
+    );
     text += &format!("level {} dB(A)\n", figure_span(&p.sustained.level_dba, 1));
     for (i, clock) in p.sustained.clock_mhz.iter().enumerate() {
         text += &format!("clock {} {} MHz\n", i + 1, figure_span(clock, 0));
@@ -125,8 +134,14 @@ fn prediction_text(p: &Prediction) -> String {
             span(b.package_c, 1)
         );
     }
-    text += &format!("work relative to the best score {}\n", figure_span(&p.work_rel, 3));
-    text += &format!("the temperature limit acts with probability {:.2}\n", p.p_temp_limit);
+    text += &format!(
+        "work relative to the best score {}\n",
+        figure_span(&p.work_rel, 3)
+    );
+    text += &format!(
+        "the temperature limit acts with probability {:.2}\n",
+        p.p_temp_limit
+    );
     text += &format!("basis: {}\n", p.sustained.package_c.basis);
     for note in &p.notes {
         text += &format!("note: {note}\n");
@@ -139,7 +154,13 @@ fn series(fit: &CoolingFit, query: &Query) -> Value {
     let (model, scenario) = fit.best_guess(query);
     let mut columns: [Vec<Value>; 5] = Default::default();
     simulate(&model, &scenario, |step| {
-        let row = [step.time_s, step.power_w, step.die_c, step.fan_share, step.work_rate];
+        let row = [
+            step.time_s,
+            step.power_w,
+            step.die_c,
+            step.fan_share,
+            step.work_rate,
+        ];
         for (column, value) in columns.iter_mut().zip(row) {
             column.push(number(value));
         }
@@ -213,10 +234,12 @@ fn share_asked(fit: &CoolingFit, args: &CapacityArgs) -> Result<ShareOf, Failure
 
 fn asked_fan(rpm: f64) -> Setting {
     use settlepoint_domain::LimitValue::Unknown;
-    settlepoint_infer::predict::setting_of("", Unknown, Unknown, Unknown, Unknown, FanSetting::Fixed(rpm))
-}
-
-/// An estimate's relative half-width, for sentences.
-pub(crate) fn half_width(e: Estimate) -> f64 {
-    0.5 * e.width()
+    settlepoint_infer::predict::setting_of(
+        "",
+        Unknown,
+        Unknown,
+        Unknown,
+        Unknown,
+        FanSetting::Fixed(rpm),
+    )
 }

@@ -25,8 +25,14 @@ pub(crate) fn runs(path: &Path) -> Result<Answer, Failure> {
     let (mut json_rows, mut text_rows) = (Vec::new(), Vec::new());
     for run in book.runs()? {
         let setting = book.setting(run.setting)?;
-        let cooling = coolings.iter().find(|c| c.id == run.cooling).map_or("", |c| &c.name);
-        let workload = workloads.iter().find(|w| w.id == run.workload).map_or("", |w| &w.name);
+        let cooling = coolings
+            .iter()
+            .find(|c| c.id == run.cooling)
+            .map_or("", |c| &c.name);
+        let workload = workloads
+            .iter()
+            .find(|w| w.id == run.workload)
+            .map_or("", |w| &w.name);
         let row = averages(&book, &run)?;
         let score = mean_score(&run);
         json_rows.push(json!({
@@ -58,14 +64,30 @@ pub(crate) fn runs(path: &Path) -> Result<Answer, Failure> {
         ]);
     }
     let text = if text_rows.is_empty() {
-        "no runs yet; add some with 'settlepoint add readings' or 'settlepoint add log'\n".to_owned()
+        "no runs yet; add some with 'settlepoint add readings' or 'settlepoint add log'\n"
+            .to_owned()
     } else {
         table(
-            &["run", "cooling", "workload", "setting", "room °C", "settled °C", "W", "rpm", "dB(A)", "score", "excluded"],
+            &[
+                "run",
+                "cooling",
+                "workload",
+                "setting",
+                "room °C",
+                "settled °C",
+                "W",
+                "rpm",
+                "dB(A)",
+                "score",
+                "excluded",
+            ],
             &text_rows,
         )
     };
-    Ok(Answer::new(json!({ "schema": "settlepoint.runs/1", "runs": json_rows }), text))
+    Ok(Answer::new(
+        json!({ "schema": "settlepoint.runs/1", "runs": json_rows }),
+        text,
+    ))
 }
 
 /// A setting as the contract shows it.
@@ -95,7 +117,10 @@ fn mean_score(run: &Run) -> Option<f64> {
 fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
     Ok(match &run.data {
         RunData::Readings(phases) => {
-            let last = phases.iter().rev().find(|p| p.phase.is_load() || p.phase == PhaseKind::Unknown);
+            let last = phases
+                .iter()
+                .rev()
+                .find(|p| p.phase.is_load() || p.phase == PhaseKind::Unknown);
             let last = last.or(phases.last());
             Row {
                 plateau_c: last.and_then(|p| p.package_c),
@@ -106,20 +131,33 @@ fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
         }
         RunData::Log => {
             let log = book.log(run.id)?;
-            let found = settlepoint_phases::find_phases(&log);
-            let last = found.phases.iter().rev().find(|p| p.kind.is_load()).or(found.phases.last());
+            let found = settlepoint_phases::analyse(
+                &log,
+                &settlepoint_phases::Options { room_c: run.room_c },
+            );
+            let last = found
+                .phases
+                .iter()
+                .rev()
+                .find(|p| p.kind.is_load())
+                .or(found.phases.last());
             Row {
                 plateau_c: last.and_then(|p| {
-                    p.plateau.map(|x| x.temp_c.value).or(p.package_c.map(|e| e.value))
+                    p.plateau
+                        .map(|x| x.temp_c.value)
+                        .or(p.package_c.map(|e| e.value))
                 }),
                 power_w: last.and_then(|p| p.power_w).map(|e| e.value),
                 fan_speed_rpm: last.and_then(|p| p.fan_speed_rpm).map(|e| e.value),
                 level_dba: log.channel(Role::Level).and_then(|c| c.mean()),
             }
         }
-        RunData::ScoresOnly => {
-            Row { plateau_c: None, power_w: None, fan_speed_rpm: None, level_dba: None }
-        }
+        RunData::ScoresOnly => Row {
+            plateau_c: None,
+            power_w: None,
+            fan_speed_rpm: None,
+            level_dba: None,
+        },
     })
 }
 

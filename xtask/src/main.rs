@@ -1,0 +1,31 @@
+//! Chores of the project.
+//!
+//! `cargo xtask demo-data` writes the invented logs of the demo anew; `cargo xtask deps` checks the
+//! licences and looks for crates that are there in two versions, from `cargo metadata`, offline.
+
+mod demo_data;
+mod deps;
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    let mut words = std::env::args().skip(1);
+    let done = match words.next().as_deref() {
+        Some("demo-data") => demo_data::write(),
+        Some("deps") => deps::check(),
+        _ => Err("usage: cargo xtask demo-data | deps".to_owned()),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(why) => {
+            #[expect(
+                clippy::print_stderr,
+                reason = "a chore tells its caller what is wrong"
+            )]
+            {
+                eprintln!("xtask: {why}");
+            }
+            ExitCode::FAILURE
+        }
+    }
+}
