@@ -9,5 +9,7 @@ pub mod distributions;
 pub mod least_squares;
 pub mod linear;
 pub mod random;
+pub mod series;
+pub mod uncertainty;
 
 pub use nalgebra::{DMatrix, DVector};

@@ -180,35 +180,55 @@ pub(super) fn beta_tails(a: f64, b: f64, x: f64, y: f64) -> (f64, f64) {
     }
     // x^a y^b / B(a, b)
     let factor = binomial(a, b, x, y) * a * b / (a + b);
-    if x < (a + 1.0) / (a + b + 2.0) {
-        let lower = factor * beta_fraction(a, b, x) / a;
+    // Distance of x below the mean a / (a + b), from the smaller of x and y.
+    let below = if a > b {
+        (a + b) * y - b
+    } else {
+        a - (a + b) * x
+    };
+    if below >= 0.0 {
+        let lower = factor * beta_fraction([a, b], [x, y], below);
         (lower, 1.0 - lower)
     } else {
-        let upper = factor * beta_fraction(b, a, y) / b;
+        let upper = factor * beta_fraction([b, a], [y, x], -below);
         (1.0 - upper, upper)
     }
 }
 
-/// Abramowitz and Stegun 26.5.8.
-fn beta_fraction(a: f64, b: f64, x: f64) -> f64 {
-    let mut c = 1.0;
-    let mut d = 1.0 / nonzero(1.0 - (a + b) * x / (a + 1.0));
-    let mut fraction = d;
-    let mut m = 0.0;
+/// The even part of Abramowitz and Stegun 26.5.8 in the arrangement of A. R. `DiDonato` and
+/// A. H. Morris, ACM Trans. Math. Softw. 18 (1992) 360-373, eq. (9), free of cancellation also
+/// when x is nearly 1; for `below = a - (a + b) x >= 0`.
+fn beta_fraction([a, b]: [f64; 2], [x, y]: [f64; 2], below: f64) -> f64 {
+    let first = 1.0 + below;
+    let ratio = b / a;
+    let step = 1.0 + 1.0 / a;
+    let mut share = 1.0;
+    let mut scale = a + 1.0;
+    let (mut above_old, mut under_old) = (0.0, 1.0);
+    let (mut above, mut under) = (1.0, first / step);
+    let mut fraction = step / first;
+    let mut n = 0.0;
     for _ in 0..MAX_TERMS {
-        m += 1.0;
-        let even = m * (b - m) * x / ((a + 2.0 * m - 1.0) * (a + 2.0 * m));
-        d = 1.0 / nonzero(1.0 + even * d);
-        c = nonzero(1.0 + even / c);
-        fraction *= c * d;
-        let odd = -(a + m) * (a + b + m) * x / ((a + 2.0 * m) * (a + 2.0 * m + 1.0));
-        d = 1.0 / nonzero(1.0 + odd * d);
-        c = nonzero(1.0 + odd / c);
-        let factor = c * d;
-        fraction *= factor;
-        if (factor - 1.0).abs() <= f64::EPSILON {
+        n += 1.0;
+        let t = n / a;
+        let w = n * (b - n) * x;
+        let e = a / scale;
+        let alpha = share * (share + ratio) * e * e * (w * x);
+        let e = (t + 1.0) / (step + t + t);
+        let beta = n + w / scale + e * (first + n * (1.0 + y));
+        share = t + 1.0;
+        scale += 2.0;
+        (above_old, above) = (above, alpha * above_old + beta * above);
+        (under_old, under) = (under, alpha * under_old + beta * under);
+        let last = fraction;
+        fraction = above / under;
+        if (fraction - last).abs() <= 0.5 * f64::EPSILON * fraction {
             break;
         }
+        above_old /= under;
+        under_old /= under;
+        above = fraction;
+        under = 1.0;
     }
     fraction
 }

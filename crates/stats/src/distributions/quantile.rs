@@ -42,14 +42,14 @@ pub(super) fn positive_quantile(p: f64, q: f64, start: f64, tails: &dyn Fn(f64) 
             low = log_x;
         }
         let newton = log_x - excess / slope;
-        let next = if newton > low && newton < high {
+        let next = if newton >= low && newton <= high {
             newton
         } else {
             0.5 * (low + high)
         };
         let moved = (next - log_x).abs();
         log_x = next;
-        if excess == 0.0 || moved <= f64::EPSILON * log_x.abs().max(1.0) {
+        if moved <= f64::EPSILON * log_x.abs().max(1.0) {
             break;
         }
     }

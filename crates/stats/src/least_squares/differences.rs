@@ -20,7 +20,7 @@ const SECOND_ORDER_STEP: f64 = 6.055e-6;
 const FOURTH_ORDER_STEP: f64 = 2.0e-4;
 
 /// Counts evaluations and keeps the buffers of the differences.
-pub(super) struct Differentiator<'a, P: Problem> {
+pub(super) struct Differentiator<'a, P: Problem + ?Sized> {
     problem: &'a P,
     pub(super) evaluations: usize,
     /// Change of each parameter that moves the residuals by their own size, as far as known. At
@@ -31,7 +31,7 @@ pub(super) struct Differentiator<'a, P: Problem> {
     behind: Vec<f64>,
 }
 
-impl<'a, P: Problem> Differentiator<'a, P> {
+impl<'a, P: Problem + ?Sized> Differentiator<'a, P> {
     pub(super) fn new(problem: &'a P) -> Self {
         let m = problem.len_residuals();
         Self {

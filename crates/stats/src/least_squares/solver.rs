@@ -64,7 +64,7 @@ const ACCELERATION_STEP: f64 = 0.1;
 ///
 /// [`FitError`] if the problem has fewer residuals than parameters, the start does not fit the
 /// problem or lies outside its domain, or a derivative is not finite.
-pub fn minimise<P: Problem>(
+pub fn minimise<P: Problem + ?Sized>(
     problem: &P,
     start: &[f64],
     options: &Options,
@@ -89,7 +89,7 @@ impl Point {
     }
 }
 
-struct Search<'a, P: Problem> {
+struct Search<'a, P: Problem + ?Sized> {
     options: &'a Options,
     differentiator: Differentiator<'a, P>,
     best: Point,
@@ -107,7 +107,7 @@ enum Progress {
     Stopped(Stop),
 }
 
-impl<'a, P: Problem> Search<'a, P> {
+impl<'a, P: Problem + ?Sized> Search<'a, P> {
     fn new(problem: &'a P, start: &[f64], options: &'a Options) -> Result<Self, FitError> {
         let (m, n) = (problem.len_residuals(), problem.len_params());
         if m < n {

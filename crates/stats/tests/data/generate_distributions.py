@@ -91,11 +91,21 @@ def table():
 
 
 def root(cdf, sf, p, start):
-    """Solves for the quantile in log x on the smaller tail."""
+    """Solves for the quantile in log x on the smaller tail, inside a bracket."""
     p = mpf(p)
     if p <= 0.5:
-        return mp.exp(mp.findroot(lambda u: mp.log(cdf(mp.exp(u)) / p), mp.log(start), tol=1e-60))
-    return mp.exp(mp.findroot(lambda u: mp.log(sf(mp.exp(u)) / (1 - p)), mp.log(start), tol=1e-60))
+        excess = lambda u: mp.log(cdf(mp.exp(u)) / p)
+    else:
+        excess = lambda u: -mp.log(sf(mp.exp(u)) / (1 - p))
+    with mp.workdps(40):
+        low, high = mp.log(start) - mpf(1) / 16, mp.log(start) + mpf(1) / 16
+        while excess(low) > 0:
+            low -= 1
+        while excess(high) < 0:
+            high += mpf(1) / 4
+        u = mp.findroot(excess, (low, high), solver="anderson", tol=1e-70, verify=False, maxsteps=100)
+        assert abs(excess(u)) < mpf(10) ** -30, (p, u)
+        return mp.exp(u)
 
 
 def quantiles():
@@ -103,7 +113,8 @@ def quantiles():
     for p in upper:
         yield "normal", None, None, root(None, lambda x: normal_sf(x), p, 1.0) if p > 0.51 else mp.sqrt(2) * mp.erfinv(2 * mpf(p) - 1), p
     for p in [1e-300, 1e-100, 1e-20, 1e-8, 0.001, 0.025, 0.1, 0.4]:
-        x = mp.findroot(lambda x, p=p: mp.log(normal_sf(x) / mpf(p)), mp.sqrt(max(-2 * mp.log(p) - 3, 0.1)), tol=1e-60)
+        start = mp.sqrt(max(-2 * mp.log(p) - 3, 0.1))
+        x = mp.findroot(lambda x, p=p: mp.log(normal_sf(x) / mpf(p)), start, tol=1e-60)
         yield "normal", None, None, -x, p
     for n in [1.0, 2.0, 3.0, 4.5, 16.0, 16.75, 100.0, 5000.0]:
         for p in upper[1:]:
