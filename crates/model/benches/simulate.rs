@@ -3,8 +3,10 @@
 #[path = "../tests/support/mod.rs"]
 mod support;
 
+use std::num::NonZeroUsize;
+
 use divan::black_box;
-use settlepoint_model::{Simulator, simulate, steady_state};
+use settlepoint_model::{simulate, simulate_batch, steady_state};
 
 fn main() {
     divan::main();
@@ -21,9 +23,9 @@ fn half_hour_alone(bencher: divan::Bencher<'_, '_>) {
     });
 }
 
-/// A thousand runs, each of a machine of its own.
-#[divan::bench(sample_count = 20)]
-fn half_hour_thousand(bencher: divan::Bencher<'_, '_>) {
+/// A thousand runs, each of a machine of its own, on this many threads.
+#[divan::bench(sample_count = 20, args = [1, 2])]
+fn half_hour_thousand(bencher: divan::Bencher<'_, '_>, threads: usize) {
     let scenario = support::half_hour();
     let models: Vec<_> = (0..1000)
         .map(|i| {
@@ -32,13 +34,9 @@ fn half_hour_thousand(bencher: divan::Bencher<'_, '_>) {
             model
         })
         .collect();
-    let mut simulator = Simulator::new();
-    bencher.bench_local(|| {
-        models
-            .iter()
-            .map(|m| simulator.run(m, &scenario, |_| ()).mean.die_c)
-            .sum::<f64>()
-    });
+    let pairs: Vec<_> = models.iter().map(|m| (m, &scenario)).collect();
+    let threads = NonZeroUsize::new(threads).unwrap_or(NonZeroUsize::MIN);
+    bencher.bench_local(|| simulate_batch(black_box(&pairs), threads, |s| s.mean.die_c));
 }
 
 #[divan::bench]

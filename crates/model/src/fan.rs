@@ -123,7 +123,8 @@ pub(crate) struct FanState {
 struct Line {
     from_c: f64,
     to_c: f64,
-    share: f64,
+    /// Share at 0 °C if the stretch went on.
+    at_zero: f64,
     slope: f64,
 }
 
@@ -132,7 +133,7 @@ impl Line {
     const NONE: Self = Self {
         from_c: f64::NAN,
         to_c: f64::NAN,
-        share: 0.0,
+        at_zero: 0.0,
         slope: 0.0,
     };
 
@@ -140,36 +141,48 @@ impl Line {
     fn around(curve: &FanCurve, temp_c: f64) -> Self {
         let after = curve.points.partition_point(|p| p.0 <= temp_c);
         let below = after.checked_sub(1).and_then(|i| curve.points.get(i));
+        let level = |from_c, to_c, share| Self {
+            from_c,
+            to_c,
+            at_zero: share,
+            slope: 0.0,
+        };
         match (below, curve.points.get(after)) {
-            (Some(a), Some(b)) => Self {
-                from_c: a.0,
-                to_c: b.0,
-                share: a.1,
-                slope: (b.1 - a.1) / (b.0 - a.0),
-            },
-            (Some(a), None) => Self {
-                from_c: a.0,
-                to_c: f64::INFINITY,
-                share: a.1,
-                slope: 0.0,
-            },
-            (None, Some(b)) => Self {
-                from_c: -1e9,
-                to_c: b.0,
-                share: b.1,
-                slope: 0.0,
-            },
+            (Some(a), Some(b)) => {
+                let slope = (b.1 - a.1) / (b.0 - a.0);
+                Self {
+                    from_c: a.0,
+                    to_c: b.0,
+                    at_zero: a.1 - slope * a.0,
+                    slope,
+                }
+            }
+            (Some(a), None) => level(a.0, f64::INFINITY, a.1),
+            (None, Some(b)) => level(f64::NEG_INFINITY, b.0, b.1),
             (None, None) => Self::NONE,
         }
     }
 }
 
+/// The lower of two numbers in one instruction, which the library's, with its care for NaN, is not.
+#[inline]
+fn lower(a: f64, b: f64) -> f64 {
+    if b < a { b } else { a }
+}
+
+/// The higher of two numbers.
+#[inline]
+fn higher(a: f64, b: f64) -> f64 {
+    if b > a { b } else { a }
+}
+
 #[derive(Clone, Copy, Debug)]
 struct StepFactors {
     dt: f64,
+    /// Weights of the smoothed temperature and of the die's at both ends of the step.
     decay: f64,
-    /// Lag over step.
-    lag: f64,
+    after: f64,
+    before: f64,
     max_change: f64,
     hysteresis_k: f64,
 }
@@ -184,7 +197,8 @@ impl FanState {
             factors: StepFactors {
                 dt: f64::NAN,
                 decay: 0.0,
-                lag: 0.0,
+                after: 1.0,
+                before: 0.0,
                 max_change: f64::INFINITY,
                 hysteresis_k: control.hysteresis_k(),
             },
@@ -194,11 +208,16 @@ impl FanState {
 
     fn set_step(&mut self, curve: &FanCurve, dt: f64) {
         let lag_s = curve.smoothing_s;
-        let smooth = lag_s > 0.0;
+        let (decay, lag) = if lag_s > 0.0 {
+            ((-dt / lag_s).exp(), lag_s / dt)
+        } else {
+            (0.0, 0.0)
+        };
         self.factors = StepFactors {
             dt,
-            decay: if smooth { (-dt / lag_s).exp() } else { 0.0 },
-            lag: if smooth { lag_s / dt } else { 0.0 },
+            decay,
+            after: 1.0 - lag * (1.0 - decay),
+            before: lag * (1.0 - decay) - decay,
             max_change: curve.slew_per_s.max(0.0) * dt,
             ..self.factors
         };
@@ -212,16 +231,16 @@ impl FanState {
             self.set_step(curve, dt);
         }
         let f = &self.factors;
-        let behind = (after_c - before_c) * f.lag;
-        self.smoothed_c = after_c - behind + (self.smoothed_c - before_c + behind) * f.decay;
+        self.smoothed_c = (self.smoothed_c * f.decay + before_c * f.before) + after_c * f.after;
         let upper = self.smoothed_c + f.hysteresis_k;
-        self.followed_c = self.followed_c.min(upper).max(self.smoothed_c);
+        self.followed_c = higher(self.smoothed_c, lower(self.followed_c, upper));
         let at_c = self.followed_c;
         if !(at_c >= self.line.from_c && at_c < self.line.to_c) {
             self.line = Line::around(curve, at_c);
         }
-        let on_line = self.line.share + self.line.slope * (at_c - self.line.from_c);
-        let target = on_line.min(control.ceiling).max(0.0);
-        self.share = target.clamp(self.share - f.max_change, self.share + f.max_change);
+        let on_line = self.line.at_zero + self.line.slope * at_c;
+        let target = higher(0.0, lower(on_line, control.ceiling));
+        let (least, most) = (self.share - f.max_change, self.share + f.max_change);
+        self.share = higher(least, lower(target, most));
     }
 }

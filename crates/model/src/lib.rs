@@ -4,6 +4,7 @@
 //! names; temperatures in °C, temperature differences in K, fan speed as a share of full speed.
 
 mod air;
+mod batch;
 mod budget;
 mod check;
 mod fan;
@@ -27,6 +28,7 @@ pub use air::{
     geopotential_m, moist_density_kg_m3, standard_pressure_pa, standard_temperature_k,
     stream_rise_k,
 };
+pub use batch::simulate_batch;
 pub use budget::{Boost, RunningAverage, Sampling, boost, step_load_time_s};
 pub use check::ModelError;
 pub use network::{Cauer, Foster, FosterStart, MAX_ELEMENTS, NetworkError, foster_response};

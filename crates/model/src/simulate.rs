@@ -5,7 +5,7 @@ use crate::fan::{Control, FanState};
 use crate::package::RUNAWAY_C;
 use crate::steady::{Bench, Settled};
 use crate::summary::{Entry, Ledger};
-use crate::thermal::{Chain, Grid, Nodes};
+use crate::thermal::{Chain, Grid, Nodes, Response};
 use crate::tracked::{Exp, Power};
 use crate::{ActingLimit, MAX_NODES, MachineModel, ModelError, Scenario, Start, Summary};
 
@@ -344,6 +344,8 @@ struct Loop<'a, 'w> {
     density_ratio: f64,
     natural_w_per_k: f64,
     fan_power: Power,
+    /// Most that leakage can add to the demand, W.
+    leak_room_w: f64,
     leak_growth: Exp,
     rate_power: Power,
     leak_w: f64,
@@ -415,6 +417,7 @@ impl<'a, 'w> Loop<'a, 'w> {
             density_ratio: density / model.cooling.reference_density_kg_m3,
             natural_w_per_k: g(0.0),
             fan_power: Power::new(model.cooling.fan_exponent, 0.0),
+            leak_room_w: model.package.leakage_w(RUNAWAY_C) - model.package.leak_w,
             leak_growth: Exp::new(),
             rate_power: model.package.work.map_or(Power::new(0.0, 0.0), |law| {
                 Power::new(law.exponent, law.curvature)
@@ -448,9 +451,10 @@ impl<'a, 'w> Loop<'a, 'w> {
         let air_c = room_c + self.model.cooling.case_offset_k;
         let share = forced.share.unwrap_or(self.fan.share);
         self.update_conductance(share);
-        let propagator = self.work.grid.at(self.conductance, dt);
-        let free = propagator.free(&self.nodes, air_c);
-        let gain = propagator.power;
+        let Response { free, gain } =
+            self.work
+                .grid
+                .respond(&self.nodes, air_c, self.conductance, dt);
         let choice = match forced.power_w {
             Some(power_w) => Choice {
                 power_w,
@@ -565,12 +569,12 @@ impl<'a, 'w> Loop<'a, 'w> {
             .driver
             .mean_w(span.start_s, span.end_s, &mut self.demand_cursor)
             .unwrap_or(package.demand_w);
-        // Leakage at the end of the step, linear about its start. The divisor stays positive: a
-        // gain of leakage above 0.9 in one step is a runaway, and the next steps show it.
-        let slope = package.leak_beta_per_k * self.leak_w;
-        let at_start = asked_w + self.leak_w - package.leak_w;
-        let demand_w =
-            (at_start + slope * (free_c - self.nodes[0])) / (1.0 - (slope * gain).min(0.9));
+        // Leakage at the end of the step, linear about its start, for the power that the start
+        // alone would draw: exact once settled. It ends where leakage stops growing.
+        let at_start_w = asked_w + self.leak_w - package.leak_w;
+        let slope_w_per_k = package.leak_beta_per_k * self.leak_w;
+        let warming_k = free_c + gain * at_start_w - self.nodes[0];
+        let demand_w = (at_start_w + slope_w_per_k * warming_k).min(asked_w + self.leak_room_w);
         let (mut power_w, mut acting) = (demand_w, ActingLimit::Demand);
         let tiers = if span.last {
             &self.work.last_tiers

@@ -171,32 +171,64 @@ impl Propagator {
         power: [0.0; MAX_NODES],
     };
 
-    /// Temperatures after the step if no power came.
+    /// What these rises leave at each node.
     #[inline]
-    pub(crate) fn free(&self, nodes: &Nodes, air_c: f64) -> Nodes {
-        let mut out = [air_c; MAX_NODES];
+    fn apply(&self, rises: &Nodes) -> Nodes {
+        let mut out = [0.0; MAX_NODES];
         for j in 0..MAX_NODES {
-            let rise = nodes[j] - air_c;
             for i in 0..MAX_NODES {
-                out[i] += self.columns[j][i] * rise;
+                out[i] += self.columns[j][i] * rises[j];
             }
         }
         out
     }
 
-    #[inline]
-    fn blend(&mut self, parts: &[Self; 3], w: [f64; 3]) {
-        let [a, b, c] = parts;
-        for j in 0..MAX_NODES {
-            for i in 0..MAX_NODES {
-                self.columns[j][i] =
-                    w[0] * a.columns[j][i] + w[1] * b.columns[j][i] + w[2] * c.columns[j][i];
+    /// `w · parts`.
+    fn blend(parts: &[Self; 3], w: [f64; 3]) -> Self {
+        let mut out = Self::ZERO;
+        for (part, weight) in parts.iter().zip(w) {
+            for j in 0..MAX_NODES {
+                for i in 0..MAX_NODES {
+                    out.columns[j][i] += weight * part.columns[j][i];
+                }
+                out.power[j] += weight * part.power[j];
             }
         }
-        for i in 0..MAX_NODES {
-            self.power[i] = w[0] * a.power[i] + w[1] * b.power[i] + w[2] * c.power[i];
+        out
+    }
+}
+
+/// A propagator as a quadratic in the place `u` between grid points. Each of the three parts acts
+/// on the temperatures before the conductance is known, which shortens the chain of operations.
+#[derive(Clone, Copy, Debug)]
+struct Quadratic {
+    parts: [Propagator; 3],
+}
+
+impl Quadratic {
+    /// The same at every place.
+    const fn constant(propagator: Propagator) -> Self {
+        Self {
+            parts: [propagator, Propagator::ZERO, Propagator::ZERO],
         }
     }
+
+    /// Through propagators at `u` = -1, 0 and 1.
+    fn through(points: &[Propagator; 3]) -> Self {
+        let weights = [[0.0, 1.0, 0.0], [-0.5, 0.0, 0.5], [0.5, -1.0, 0.5]];
+        Self {
+            parts: weights.map(|w| Propagator::blend(points, w)),
+        }
+    }
+}
+
+/// What a step does to the temperatures: `free + gain · P`.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Response {
+    /// Temperatures after the step if no power came.
+    pub(crate) free: Nodes,
+    /// What a watt leaves at each node, K/W.
+    pub(crate) gain: Nodes,
 }
 
 /// Largest spacing of the grid in `dt G / C` of the last node. In the symmetric coordinates every
@@ -217,11 +249,14 @@ pub(crate) struct Grid {
     per_w_per_k: f64,
     points: Vec<Option<Propagator>>,
     centre: usize,
-    /// The points around `centre`.
-    around: [Propagator; 3],
+    /// `centre` as a number, NaN off the grid.
+    centre_place: f64,
+    /// Through the points around `centre`.
+    around: Quadratic,
+    /// Where the last conductance lies from `centre`.
+    place: f64,
     last_g: f64,
     last_dt: f64,
-    last: Propagator,
 }
 
 impl Grid {
@@ -234,10 +269,11 @@ impl Grid {
             per_w_per_k: 0.0,
             points: Vec::new(),
             centre: usize::MAX,
-            around: [Propagator::ZERO; 3],
+            centre_place: f64::NAN,
+            around: Quadratic::constant(Propagator::ZERO),
+            place: 0.0,
             last_g: f64::NAN,
             last_dt: f64::NAN,
-            last: Propagator::ZERO,
         }
     }
 
@@ -277,6 +313,7 @@ impl Grid {
             g_low,
             g_high,
             centre: usize::MAX,
+            centre_place: f64::NAN,
             last_g: f64::NAN,
             last_dt: f64::NAN,
             points: std::mem::take(&mut self.points),
@@ -284,48 +321,113 @@ impl Grid {
         };
     }
 
-    /// The propagator for this conductance and step.
+    /// The step's effect on these temperatures with this conductance.
     #[inline]
-    pub(crate) fn at(&mut self, g: f64, dt: f64) -> &Propagator {
+    pub(crate) fn respond(&mut self, nodes: &Nodes, air_c: f64, g: f64, dt: f64) -> Response {
         if g.to_bits() != self.last_g.to_bits() || dt.to_bits() != self.last_dt.to_bits() {
-            self.compute(g, dt);
-            self.last_g = g;
-            self.last_dt = dt;
+            self.find(g, dt);
         }
-        &self.last
+        let rises = nodes.map(|node_c| node_c - air_c);
+        let u = self.place;
+        let [a, b, c] = &self.around.parts;
+        let (x, y, z) = (a.apply(&rises), b.apply(&rises), c.apply(&rises));
+        let mut out = Response {
+            free: [air_c; MAX_NODES],
+            gain: a.power,
+        };
+        let u2 = u * u;
+        for i in 0..MAX_NODES {
+            out.free[i] = (air_c + x[i]) + u * y[i] + u2 * z[i];
+            out.gain[i] = a.power[i] + u * b.power[i] + u2 * c.power[i];
+        }
+        out
     }
 
+    /// Makes `around` and `place` those of this conductance and step.
     #[inline]
-    fn compute(&mut self, g: f64, dt: f64) {
+    fn find(&mut self, g: f64, dt: f64) {
+        self.last_g = g;
+        self.last_dt = dt;
         let place = (g - self.g_low) * self.per_w_per_k;
         let top = self.points.len() as f64 - 1.0;
         let on_grid = place >= -0.5 && place <= top + 0.5 && dt.to_bits() == self.dt.to_bits();
         if !on_grid {
-            self.last = self.chain.propagator(g, dt);
+            self.leave_grid(g, dt);
             return;
         }
+        self.place = place - self.centre_place;
+        // Past the middle between two points the next one is the nearer; at the ends there is none.
+        if self.place.abs() > 0.5 || self.centre == usize::MAX {
+            self.fill(place);
+        }
+    }
+
+    #[cold]
+    fn leave_grid(&mut self, g: f64, dt: f64) {
+        self.around = Quadratic::constant(self.chain.propagator(g, dt));
+        self.place = 0.0;
+        self.centre = usize::MAX;
+        self.centre_place = f64::NAN;
+    }
+
+    /// Takes the three points around `place`, working out those not met before.
+    #[cold]
+    fn fill(&mut self, place: f64) {
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
-            reason = "1 to 255"
+            reason = "0 to 256"
         )]
-        let centre = ((place + 0.5).max(1.0) as u32 as usize).min(self.points.len() - 2);
+        let centre = (place.max(0.0).round() as usize).clamp(1, self.points.len() - 2);
         if centre != self.centre {
-            self.fill(centre);
+            let mut three = [Propagator::ZERO; 3];
+            for (propagator, i) in three.iter_mut().zip(centre - 1..) {
+                let g = self.g_low + i as f64 / self.per_w_per_k;
+                *propagator =
+                    *self.points[i].get_or_insert_with(|| self.chain.propagator(g, self.dt));
+            }
+            self.around = Quadratic::through(&three);
+            self.centre = centre;
+            self.centre_place = centre as f64;
         }
-        let u = place - centre as f64;
-        let weights = [0.5 * u * (u - 1.0), 1.0 - u * u, 0.5 * u * (u + 1.0)];
-        self.last.blend(&self.around, weights);
+        self.place = place - centre as f64;
     }
+}
 
-    /// Makes the three points around `centre` ready, working out those not met before.
-    #[cold]
-    fn fill(&mut self, centre: usize) {
-        for (place, i) in (centre - 1..=centre + 1).enumerate() {
-            let g = self.g_low + i as f64 / self.per_w_per_k;
-            let point = &mut self.points[i];
-            self.around[place] = *point.get_or_insert_with(|| self.chain.propagator(g, self.dt));
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::LadderNode;
+
+    #[test]
+    fn the_grid_agrees_with_the_exact_propagator() {
+        let node = |capacity_j_per_k, resistance_k_per_w| LadderNode {
+            capacity_j_per_k,
+            resistance_k_per_w,
+        };
+        let cooling = Cooling {
+            nodes: vec![node(2.0, 0.06), node(40.0, 0.05), node(120.0, 0.0)],
+            g_nat_w_per_k: 0.5,
+            g_fan_w_per_k: 10.0,
+            fan_exponent: 0.6,
+            reference_density_kg_m3: 1.2,
+            case_offset_k: 0.0,
+        };
+        let chain = Chain::new(&cooling, 1.0);
+        let mut grid = Grid::new();
+        grid.prepare(chain, 1.0, 0.5, 10.5);
+        let nodes = [80.0, 70.0, 60.0, 25.0];
+        // On and off the grid, forwards and backwards.
+        for i in (0..400).chain((0..400).rev()) {
+            let g = 0.3 + 0.026 * f64::from(i);
+            let exact = Quadratic::constant(chain.propagator(g, 1.0)).parts[0];
+            let expected = exact.apply(&nodes.map(|n| n - 25.0));
+            let got = grid.respond(&nodes, 25.0, g, 1.0);
+            for k in 0..3 {
+                // GRID_SPACING's bound, times a rise of 55 K.
+                assert!((got.free[k] - 25.0 - expected[k]).abs() < 3e-5);
+                assert!((got.gain[k] - exact.power[k]).abs() < 1e-6);
+            }
         }
-        self.centre = centre;
     }
 }

@@ -5,11 +5,13 @@ mod support;
 #[path = "support/table.rs"]
 mod table;
 
+use std::num::NonZeroUsize;
+
 use proptest::prelude::*;
 use settlepoint_domain::PhaseKind;
 use settlepoint_model::{
     ActingLimit, BudgetTier, Cooling, Driver, FanControl, LadderNode, MachineModel, PowerTrace,
-    Scenario, Simulator, Start, Summary, boost, capacity_w, simulate, steady_state,
+    Scenario, Simulator, Start, Summary, boost, capacity_w, simulate, simulate_batch, steady_state,
     steady_state_from_above,
 };
 
@@ -259,6 +261,28 @@ fn what_cannot_be_simulated_gives_no_number() {
     let summary = simulate(&model, &support::half_hour(), |_| steps += 1);
     assert!(steps == 0 && summary.mean.power_w.is_nan() && summary.phases.is_empty());
     assert!(steady_state(&model, &support::half_hour()).die_c.is_nan());
+}
+
+#[test]
+fn a_batch_is_its_runs_on_any_number_of_threads() {
+    let scenario = support::half_hour();
+    let models: Vec<_> = (0..7)
+        .map(|i| {
+            let mut model = support::desktop();
+            model.package.demand_w += f64::from(10 * i);
+            model.cooling.case_offset_k = f64::from(i);
+            model
+        })
+        .collect();
+    let pairs: Vec<_> = models.iter().map(|m| (m, &scenario)).collect();
+    let alone: Vec<_> = models
+        .iter()
+        .map(|m| simulate(m, &scenario, |_| ()))
+        .collect();
+    for threads in 1..=8 {
+        let threads = NonZeroUsize::new(threads).expect("above 0");
+        assert_eq!(simulate_batch(&pairs, threads, Clone::clone), alone);
+    }
 }
 
 /// Machines of every size within the ranges of desktop parts.
