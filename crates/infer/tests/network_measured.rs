@@ -6,10 +6,18 @@ use settlepoint_domain::Averaging;
 use settlepoint_infer::network::{NetworkError, NetworkInput, Options, fit};
 
 fn measured(name: &str) -> Option<String> {
-    let path: PathBuf =
-        Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data/real").join(name);
+    let path: PathBuf = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("../../../shared/data/real")
+        .join(name);
     let text = std::fs::read_to_string(path).ok();
-    println!("{name}: {}", if text.is_some() { "1 file found" } else { "0 files found" });
+    println!(
+        "{name}: {}",
+        if text.is_some() {
+            "1 file found"
+        } else {
+            "0 files found"
+        }
+    );
     text
 }
 
@@ -19,16 +27,24 @@ fn number(cell: &str) -> f64 {
 
 #[test]
 fn a_heater_in_a_box_is_seen_through_a_lag() {
-    let Some(text) = measured("heater-box-step-epoch-ns.csv") else { return };
-    let rows: Vec<Vec<&str>> =
-        text.lines().skip(1).map(|l| l.trim().split(',').collect()).collect();
+    let Some(text) = measured("heater-box-step-epoch-ns.csv") else {
+        return;
+    };
+    let rows: Vec<Vec<&str>> = text
+        .lines()
+        .skip(1)
+        .map(|l| l.trim().split(',').collect())
+        .collect();
     let start_ns: i128 = rows[0][0].parse().unwrap();
     let input = NetworkInput {
         time_s: rows
             .iter()
             .map(|r| (r[0].parse::<i128>().unwrap() - start_ns) as f64 * 1e-9)
             .collect(),
-        power_w: rows.iter().map(|r| if r[8] == "True" { 18.7 } else { 0.0 }).collect(),
+        power_w: rows
+            .iter()
+            .map(|r| if r[8] == "True" { 18.7 } else { 0.0 })
+            .collect(),
         averaging: Averaging::Mean,
         temp_c: rows.iter().map(|r| number(r[7])).collect(),
         room_c: Some(rows.iter().map(|r| number(r[5])).collect()),
@@ -43,7 +59,9 @@ fn a_heater_in_a_box_is_seen_through_a_lag() {
 
 #[test]
 fn heat_from_a_rail_that_was_not_logged_is_refused() {
-    let Some(text) = measured("board-tx1-kernel-power-temp.txt") else { return };
+    let Some(text) = measured("board-tx1-kernel-power-temp.txt") else {
+        return;
+    };
     let rows: Vec<Vec<f64>> = text
         .lines()
         .filter(|l| !l.starts_with('#'))
