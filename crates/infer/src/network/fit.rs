@@ -394,6 +394,13 @@ impl<'a> Fitted<'a> {
             };
         }
         let value = self.solution.ln_tau[k].exp();
+        if value < self.drive.median_step_s() {
+            return Figure::Unknown {
+                needs: "a run with a step of power, read several times within the rise: it is \
+                        faster than the readings follow one another"
+                    .to_owned(),
+            };
+        }
         let beyond = value > RECORDS * self.drive.span_s();
         let ground = if beyond {
             Ground::Extrapolated
