@@ -10,7 +10,8 @@
 //!   second.
 //! - several channels with common change points: inequality pruning (PELT), R. Killick,
 //!   P. Fearnhead and I. A. Eckley, J. Amer. Statist. Assoc. 107 (2012) 1590-1598. Its effort is
-//!   the number of samples times the length of the longest segments.
+//!   the number of samples times the length of the longest segments: about a second for 20 000
+//!   samples of two channels without any change, so shorten longer records.
 //!
 //! A day at ten samples a second (or several channels with hours between changes) should first be
 //! shortened with [`block_means`]: blocks of k samples keep every change to within k samples and

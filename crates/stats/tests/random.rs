@@ -47,6 +47,21 @@ fn split_streams_differ_and_repeat() {
     assert_eq!(Random::from_seed(3).split(), Random::from_seed(3));
 }
 
+/// The state 2^128 draws after 1, 2, 3, 4, by 128 squarings of the 256 x 256 matrix of one draw
+/// over the field of two elements (computed apart from this crate, in Python).
+#[test]
+fn split_skips_two_to_the_128_draws() {
+    let mut random = Random::from_state([1, 2, 3, 4]);
+    let _ = random.split();
+    let skipped = [
+        10_122_426_448_480_695_249,
+        8_079_205_330_032_121_950,
+        7_289_065_458_748_526_725,
+        9_477_464_255_293_849_680,
+    ];
+    assert_eq!(random, Random::from_state(skipped));
+}
+
 /// Mean and variance of n draws lie within five standard errors (one failure in 2 million seeds).
 #[test]
 fn moments_of_normal_and_uniform_draws() {
