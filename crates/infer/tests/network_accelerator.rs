@@ -1,5 +1,10 @@
 //! The project's own measurement of an accelerator: fitted on 300 s, the rest predicted.
 
+#![expect(
+    clippy::unwrap_used,
+    reason = "a check that cannot read its data must fail"
+)]
+
 use settlepoint_domain::Averaging;
 use settlepoint_infer::network::{NetworkInput, Options, fit};
 

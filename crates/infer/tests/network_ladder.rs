@@ -1,6 +1,11 @@
 //! Foster to Cauer against an exact rational continued fraction (Python's `fractions`), rounded
 //! to double; stages of 0.05 s to 300 s.
 
+#![expect(
+    clippy::unwrap_used,
+    reason = "a check that cannot read its data must fail"
+)]
+
 use settlepoint_infer::network::ladder_of_stages;
 
 /// Source's statement: 1e-9 relative is fair for a conversion in plain double precision.

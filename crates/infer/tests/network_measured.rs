@@ -1,5 +1,10 @@
 //! Logs that may not be shipped, read from beside the project where they are present.
 
+#![expect(
+    clippy::print_stdout,
+    reason = "says how many files were found and what was measured"
+)]
+
 use std::path::{Path, PathBuf};
 
 use settlepoint_domain::Averaging;

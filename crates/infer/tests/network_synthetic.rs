@@ -1,5 +1,10 @@
 //! Seeded synthetic logs: do the intervals hold the truth as often as they say?
 
+#![expect(
+    clippy::unwrap_used,
+    reason = "a check that cannot read its data must fail"
+)]
+
 use settlepoint_domain::{Averaging, Basis};
 use settlepoint_infer::network::{NetworkError, NetworkFit, NetworkInput, Options, fit};
 use settlepoint_stats::random::Random;

@@ -199,11 +199,7 @@ fn held_from(log: &SensorLog, driver: &Driver, segment: Segment, top_c: f64) -> 
         .or_else(|| by_giving_way(log, driver, segment, top_c))
 }
 
-fn rows_at<'a>(
-    log: &'a SensorLog,
-    segment: Segment,
-    level_c: f64,
-) -> impl Iterator<Item = usize> + 'a {
+fn rows_at(log: &SensorLog, segment: Segment, level_c: f64) -> impl Iterator<Item = usize> + '_ {
     let temperature = log.channel(Role::Temperature);
     (segment.first..segment.end).filter(move |&row| {
         temperature

@@ -26,7 +26,7 @@ pub(crate) fn review(
     findings.extend(power_channel(log).and_then(|power| aliased(&power, phases)));
     findings.extend(power_channel(log).and_then(|power| quantised(&power)));
     findings.extend(slow(log));
-    findings.sort_by(|a, b| b.severity.cmp(&a.severity));
+    findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
     findings
 }
 

@@ -58,13 +58,14 @@ pub(crate) fn segments(log: &SensorLog, driver: &Driver) -> Vec<Segment> {
         .map(|(&first, &end)| Segment { first, end })
         .collect();
     let range = range(&driver.values);
-    let variance =
-        series::difference_variance(&driver.values).max((0.005 * range) * (0.005 * range));
+    let variance = series::difference_variance(&driver.values)
+        .max(series::long_run_variance(&driver.values))
+        .max((0.005 * range) * (0.005 * range));
     sections
         .into_iter()
         .flat_map(|section| {
             let levels = levels(&driver.values, section, variance, n);
-            merged(&driver.values, levels, range)
+            merged(&driver.values, levels, range, variance)
         })
         .collect()
 }
@@ -148,14 +149,16 @@ fn level(values: &[f64], segment: Segment) -> (f64, f64) {
 }
 
 /// Joins neighbours that do not differ by enough to matter or to be sure of, the nearest first.
-fn merged(values: &[f64], mut segments: Vec<Segment>, range: f64) -> Vec<Segment> {
+fn merged(values: &[f64], mut segments: Vec<Segment>, range: f64, variance: f64) -> Vec<Segment> {
     let mut levels: Vec<(f64, f64)> = segments.iter().map(|s| level(values, *s)).collect();
     loop {
         let nearest = (1..segments.len())
             .filter(|&i| {
                 let (a, b) = (levels[i - 1], levels[i]);
                 let apart = (a.0 - b.0).abs();
-                apart < SAME_SHARE * range || apart < SAME_ERRORS * (a.1 + b.1).sqrt()
+                let rows = |k: usize| segments[k].rows() as f64;
+                let common = variance * (1.0 / rows(i - 1) + 1.0 / rows(i));
+                apart < SAME_SHARE * range || apart < SAME_ERRORS * (a.1 + b.1).max(common).sqrt()
             })
             .min_by(|&i, &j| {
                 let apart = |k: usize| (levels[k].0 - levels[k - 1].0).abs();

@@ -19,7 +19,8 @@ const READINGS: usize = 2000;
 struct Line {
     drift_k: f64,
     drift_sd_k: f64,
-    sigma_k: f64,
+    /// Whether the readings scatter at all.
+    scatters: bool,
 }
 
 /// The plateau of one phase, °C; none if it has too few readings or cannot be told.
@@ -110,7 +111,7 @@ fn line(time_s: &[f64], temp_c: &[f64]) -> Option<Line> {
         drift_sd_k: span_s
             * (variance * n / effective / stt).sqrt()
             * student_over_normal(effective - 2.0),
-        sigma_k: variance.sqrt(),
+        scatters: variance > 0.0,
     })
 }
 
@@ -191,7 +192,7 @@ fn residual_variance(time_s: &[f64], temp_c: &[f64], squares: f64, resolution_k:
         .zip(temp_c.chunks(piece))
         .filter_map(|(t, y)| {
             let line = line(t, y)?;
-            (line.sigma_k > 0.0).then(|| redundancy(y))
+            line.scatters.then(|| redundancy(y))
         })
         .fold(1.0, f64::max);
     (own.max(rounding) * redundancy).max(1e-6)

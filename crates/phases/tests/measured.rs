@@ -1,9 +1,15 @@
 //! Measured logs: the project's own, and those beside the project that may not be shipped.
 
+#![expect(
+    clippy::print_stdout,
+    reason = "says how many files were found and what was measured"
+)]
+
 mod common;
 
 use std::path::Path;
 
+use PhaseKind::{CoolDown, Idle, Sustained};
 use common::{channel, log};
 use settlepoint_domain::{PhaseKind, Role, SensorLog, Unit};
 use settlepoint_phases::{Options, Review, analyse};
@@ -72,7 +78,6 @@ fn accelerator() -> SensorLog {
 fn the_accelerators_steps_are_found_with_their_plateaus() {
     let review = analyse(&accelerator(), &Options::default());
     show(&review);
-    use PhaseKind::{CoolDown, Idle, Sustained};
     let kinds: Vec<PhaseKind> = review.phases.iter().map(|p| p.kind).collect();
     assert_eq!(
         kinds,
@@ -166,7 +171,7 @@ fn every_burst_of_a_sweep_is_a_phase_of_its_own() {
     );
     show(&review);
     assert_eq!(review.phases.len(), 41);
-    assert!(review.phases.iter().all(|p| p.kind == PhaseKind::Sustained));
+    assert!(review.phases.iter().all(|p| p.kind == Sustained));
     assert!(review.findings.iter().any(|f| f.rule == "gap"));
 }
 
@@ -198,7 +203,6 @@ fn six_hours_of_use_are_four_phases() {
         return;
     };
     let review = of_temperature_and_use(&text, 2, 1);
-    use PhaseKind::{CoolDown, Idle, Sustained};
     let kinds: Vec<PhaseKind> = review.phases.iter().map(|p| p.kind).collect();
     assert_eq!(kinds, [Idle, Sustained, CoolDown, Idle]);
     // Load on at 266, off at 15427, plateau 69.3 °C (sd 0.7), from the index.
@@ -216,7 +220,7 @@ fn swings_by_a_fan_that_was_not_logged_are_found_in_the_temperature() {
     let falls: Vec<f64> = review
         .phases
         .iter()
-        .filter(|p| p.kind == PhaseKind::CoolDown)
+        .filter(|p| p.kind == CoolDown)
         .map(|p| p.start_s)
         .collect();
     // Fan full on at these times, from the index; a fall of 3 K takes some 15 s.

@@ -5,7 +5,7 @@ use super::basis::{Basis, Shape};
 use super::input::Drive;
 use super::noise::Noise;
 use super::select::{Choice, Search, choice_drive, residuals_k, rows_used};
-use super::separable::{Priors, Problem, Solution, Stop};
+use super::separable::{Priors, Problem, Solution, Stop, TOLERANCE};
 use super::{NetworkError, NetworkInput, Options};
 
 /// Half-width of a two-sided 90 % interval of a normal distribution, in standard deviations.
@@ -202,8 +202,8 @@ impl<'a> Fitted<'a> {
             shape,
             priors: fitted.priors,
         };
-        let solution = problem.solve(&choice.best.solution.ln_tau);
-        fitted.solution = sorted(shape, solution);
+        let solution = problem.solve(&choice.best.solution.ln_tau, TOLERANCE);
+        fitted.solution = sorted(shape, &solution);
         fitted.refresh(resolution_k);
         fitted.covariance = fitted.covariance();
         fitted
@@ -258,7 +258,9 @@ impl<'a> Fitted<'a> {
             let t = self.drive.time_s[row];
             let phi = last_s.map_or(0.0, |l: f64| ((l - t) / self.noise.correlation_s).exp());
             last_s = Some(t);
-            carried.iter_mut().for_each(|c| *c *= phi);
+            for c in &mut carried {
+                *c *= phi;
+            }
             for i in 0..p {
                 for j in 0..p {
                     bread[(i, j)] += columns[i][row] * columns[j][row];
@@ -453,7 +455,7 @@ fn positive(value: f64, ln_sd: f64, ground: Ground) -> Estimate {
 }
 
 /// Stages by rising time constant, so that the first is the die's in every report.
-fn sorted(shape: Shape, solution: Solution) -> Solution {
+fn sorted(shape: Shape, solution: &Solution) -> Solution {
     let stages = shape.stages;
     let mut order: Vec<usize> = (0..stages).collect();
     order.sort_by(|&a, &b| solution.ln_tau[a].total_cmp(&solution.ln_tau[b]));

@@ -4,7 +4,7 @@ use super::Options;
 use super::basis::{Basis, Shape};
 use super::input::Drive;
 use super::noise::Noise;
-use super::separable::{Priors, Problem, Solution};
+use super::separable::{Priors, Problem, ROUGH, Solution};
 
 /// Stretches held out one after another. Each is predicted open loop from the power, so the
 /// rows on both sides help only through the parameters.
@@ -13,7 +13,7 @@ const STRETCHES: usize = 5;
 /// stretches a smaller gain is luck.
 const WORTH: f64 = 0.03;
 /// The choice is made on at most this many rows; the fit uses all.
-const CHOICE_ROWS: usize = 700;
+const CHOICE_ROWS: usize = 500;
 /// Time constants tried for a new stage, spread evenly in the logarithm.
 const STARTS: usize = 6;
 
@@ -133,7 +133,7 @@ impl<'a> Search<'a> {
             priors: self.priors,
         };
         let start = self.best_start(&problem, base);
-        let solution = problem.solve(&start);
+        let solution = problem.solve(&start, ROUGH);
         self.scored(shape, solution)
     }
 
@@ -192,7 +192,7 @@ impl<'a> Search<'a> {
                 shape,
                 priors: self.priors,
             };
-            let fitted = problem.solve(&solution.ln_tau);
+            let fitted = problem.solve(&solution.ln_tau, ROUGH);
             let errors = residuals_k(self.drive, &inside, shape, &fitted);
             sum += errors.iter().map(|e| e * e).sum::<f64>();
         }

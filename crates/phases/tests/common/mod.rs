@@ -1,5 +1,9 @@
 //! Logs built by hand.
 
+#![expect(
+    clippy::unwrap_used,
+    reason = "a log that cannot be built must fail the check"
+)]
 #![allow(dead_code, reason = "each test file uses its own part")]
 
 use settlepoint_domain::{Averaging, Channel, Role, SensorLog, Unit};
