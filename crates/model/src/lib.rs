@@ -9,6 +9,7 @@ mod budget;
 mod check;
 mod fan;
 mod network;
+mod open_loop;
 mod package;
 mod parameters;
 mod simulate;
@@ -32,6 +33,7 @@ pub use batch::simulate_batch;
 pub use budget::{Boost, RunningAverage, Sampling, boost, step_load_time_s};
 pub use check::ModelError;
 pub use network::{Cauer, Foster, FosterStart, MAX_ELEMENTS, NetworkError, foster_response};
+pub use open_loop::OpenLoop;
 pub use parameters::{
     ActingLimit, BudgetTier, ClockLaw, Cooling, FanControl, FanCurve, LadderNode, LimitBehaviour,
     MachineModel, Package, Scenario, Sound, Start, WorkLaw,

@@ -244,7 +244,7 @@ pub struct PowerTrace<'a> {
 }
 
 impl PowerTrace<'_> {
-    fn check(&self) -> Result<(), ModelError> {
+    pub(crate) fn check(&self) -> Result<(), ModelError> {
         let n = self.times_s.len();
         let short = |field, len: usize| ModelError::Points {
             field,

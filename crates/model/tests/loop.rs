@@ -10,9 +10,9 @@ use std::num::NonZeroUsize;
 use proptest::prelude::*;
 use settlepoint_domain::PhaseKind;
 use settlepoint_model::{
-    ActingLimit, BudgetTier, Cooling, Driver, FanControl, LadderNode, MachineModel, PowerTrace,
-    Scenario, Simulator, Start, Summary, boost, capacity_w, simulate, simulate_batch, steady_state,
-    steady_state_from_above,
+    ActingLimit, BudgetTier, Cooling, Driver, FanControl, LadderNode, MachineModel, OpenLoop,
+    PowerTrace, Scenario, Simulator, Start, Summary, boost, capacity_w, simulate, simulate_batch,
+    steady_state, steady_state_from_above,
 };
 
 /// Network N4 of tests/networks.rs (exact Cauer elements) in air of 20 °C, its last conductance
@@ -104,6 +104,48 @@ fn a_logged_fan_is_followed_exactly() {
         })
         .expect("a trace");
     assert_eq!(seen, rows.len());
+}
+
+#[test]
+fn the_ladder_alone_follows_logs_exactly() {
+    let model = n4();
+    let run = OpenLoop {
+        cooling: &model.cooling,
+        hot_spot: 1.0,
+        room_c: 20.0,
+        air_density_kg_m3: 1.2,
+        fan_share: 1.0 / 0.147_128_536_743_915_57,
+        start_power_w: 0.0,
+    };
+    let rows = table::rows(include_str!("data/resistance-steps.csv"));
+    let times: Vec<f64> = rows.iter().map(|r| r[0]).collect();
+    let shares: Vec<f64> = std::iter::once(1.0)
+        .chain(rows.iter().map(|r| 1.0 / r[1]))
+        .take(rows.len())
+        .collect();
+    // A missing power takes the last one known.
+    let mut power = vec![150.0; rows.len()];
+    power[3] = f64::NAN;
+    let trace = PowerTrace {
+        times_s: &times,
+        power_w: &power,
+        fan_share: Some(&shares),
+    };
+    let mut seen = 0;
+    run.respond(&trace, |i, nodes_c| {
+        for (node_c, expected_k) in nodes_c.iter().zip(&rows[i][2..6]) {
+            assert!((node_c - 20.0 - expected_k).abs() < EXACT_K);
+        }
+        seen += 1;
+    })
+    .expect("a trace");
+    assert_eq!(seen, rows.len());
+    let falling = PowerTrace {
+        times_s: &[0.0, 2.0, 1.0],
+        power_w: &[1.0; 3],
+        fan_share: None,
+    };
+    assert!(run.respond(&falling, |_, _| ()).is_err());
 }
 
 #[test]
