@@ -318,8 +318,8 @@ fn step_count(scenario: &Scenario) -> usize {
 }
 
 /// Smallest change of fan speed that the conductance follows, as a share of full speed. A whole fan
-/// curve is worth some 50 K at most, so it is worth less than 1e-4 K.
-const SHARE_STEP: f64 = 2e-6;
+/// curve is worth some 50 K at most, so it is worth less than 5e-4 K.
+const SHARE_STEP: f64 = 1e-5;
 
 /// Constants and state of one run.
 struct Loop<'a, 'w> {

@@ -266,6 +266,9 @@ pub(crate) struct Grid {
     place: f64,
     last_g: f64,
     last_dt: f64,
+    /// The propagator of the last conductance, once it has been met twice.
+    flat: Propagator,
+    flat_ready: bool,
 }
 
 impl Grid {
@@ -283,6 +286,8 @@ impl Grid {
             place: 0.0,
             last_g: f64::NAN,
             last_dt: f64::NAN,
+            flat: Propagator::ZERO,
+            flat_ready: false,
         }
     }
 
@@ -333,10 +338,19 @@ impl Grid {
     /// The step's effect on these temperatures with this conductance.
     #[inline]
     pub(crate) fn respond(&mut self, nodes: &Nodes, air_c: f64, g: f64, dt: f64) -> Response {
-        if g.to_bits() != self.last_g.to_bits() || dt.to_bits() != self.last_dt.to_bits() {
-            self.find(g, dt);
-        }
         let rises = nodes.map(|node_c| node_c - air_c);
+        if g.to_bits() == self.last_g.to_bits() && dt.to_bits() == self.last_dt.to_bits() {
+            // A fan that stands still: one part does.
+            if !self.flat_ready {
+                self.flatten();
+            }
+            let free = self.flat.apply(&rises).map(|rise| air_c + rise);
+            return Response {
+                free,
+                gain: self.flat.power,
+            };
+        }
+        self.find(g, dt);
         let u = self.place;
         let [a, b, c] = &self.around.parts;
         let (x, y, z) = (a.apply(&rises), b.apply(&rises), c.apply(&rises));
@@ -352,11 +366,20 @@ impl Grid {
         out
     }
 
+    /// Works out the propagator of the last conductance on its own.
+    #[cold]
+    fn flatten(&mut self) {
+        let u = self.place;
+        self.flat = Propagator::blend(&self.around.parts, [1.0, u, u * u]);
+        self.flat_ready = true;
+    }
+
     /// Makes `around` and `place` those of this conductance and step.
     #[inline]
     fn find(&mut self, g: f64, dt: f64) {
         self.last_g = g;
         self.last_dt = dt;
+        self.flat_ready = false;
         let place = (g - self.g_low) * self.per_w_per_k;
         let top = self.points.len() as f64 - 1.0;
         let on_grid = place >= -0.5 && place <= top + 0.5 && dt.to_bits() == self.dt.to_bits();
