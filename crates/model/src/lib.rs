@@ -40,5 +40,5 @@ pub use parameters::{
 };
 pub use simulate::{Driver, PowerTrace, Simulator, Step, simulate};
 pub use sound::Level;
-pub use steady::{OperatingPoint, capacity_w, steady_state, steady_state_from_above};
+pub use steady::{OperatingPoint, boost_of, capacity_w, steady_state, steady_state_from_above};
 pub use summary::{Means, PhaseSummary, Summary};
