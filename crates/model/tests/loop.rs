@@ -329,7 +329,7 @@ fn a_batch_is_its_runs_on_any_number_of_threads() {
 
 /// The die of the desktop machine from 15 W to its own demand, with leakage and the smoothed fan
 /// curve but neither hysteresis nor slew, as five coupled differential equations: scipy 1.17.1
-/// solve_ivp, Radau, rtol 1e-11; BDF and LSODA agree in every digit given. (time s, °C).
+/// `solve_ivp`, Radau, rtol 1e-11; BDF and LSODA agree in every digit given. (time s, °C).
 const COUPLED: [(f64, f64); 10] = [
     (1.0, 44.342_234_6),
     (2.0, 47.548_417_7),
