@@ -166,13 +166,13 @@ impl Line {
 
 /// The lower of two numbers in one instruction, which the library's, with its care for NaN, is not.
 #[inline]
-fn lower(a: f64, b: f64) -> f64 {
+pub(crate) fn lower(a: f64, b: f64) -> f64 {
     if b < a { b } else { a }
 }
 
 /// The higher of two numbers.
 #[inline]
-fn higher(a: f64, b: f64) -> f64 {
+pub(crate) fn higher(a: f64, b: f64) -> f64 {
     if b > a { b } else { a }
 }
 

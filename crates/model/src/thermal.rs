@@ -17,8 +17,10 @@ pub(crate) struct Chain {
     pub(crate) capacity: Nodes,
     /// Between node `i` and `i + 1`, K/W; the last is unused.
     pub(crate) resistance: Nodes,
-    /// From node `i` to the last node, K/W.
-    outwards_k_per_w: Nodes,
+    /// From the die to the last node, K/W.
+    inner_k_per_w: f64,
+    /// Capacity times the resistance from node `i` to the last node, s.
+    weight_s: Nodes,
 }
 
 impl Chain {
@@ -27,7 +29,8 @@ impl Chain {
         n: 0,
         capacity: [0.0; MAX_NODES],
         resistance: [0.0; MAX_NODES],
-        outwards_k_per_w: [0.0; MAX_NODES],
+        inner_k_per_w: 0.0,
+        weight_s: [0.0; MAX_NODES],
     };
 
     /// The chain of `cooling`, the die's resistance times `hot_spot`.
@@ -44,14 +47,16 @@ impl Chain {
             chain.resistance[0] *= hot_spot;
         }
         for i in 0..n {
-            chain.outwards_k_per_w[i] = chain.resistance[i..].iter().sum();
+            let outwards_k_per_w: f64 = chain.resistance[i..].iter().sum();
+            chain.weight_s[i] = chain.capacity[i] * outwards_k_per_w;
         }
+        chain.inner_k_per_w = chain.resistance.iter().sum();
         chain
     }
 
     /// From the die to the last node, K/W.
     pub(crate) fn inner_resistance(&self) -> f64 {
-        self.resistance.iter().sum()
+        self.inner_k_per_w
     }
 
     /// Settled node temperatures at `power_w` with the last conductance `g`.
@@ -77,14 +82,15 @@ impl Chain {
         outer_k_per_w: f64,
         per_dt: f64,
     ) -> f64 {
-        let mut stored = [0.0; MAX_NODES];
+        let (mut stored, mut weighted) = ([0.0; MAX_NODES], [0.0; MAX_NODES]);
         for i in 0..MAX_NODES {
-            stored[i] = self.capacity[i]
-                * (after[i] - before[i])
-                * (self.outwards_k_per_w[i] + outer_k_per_w);
+            let change = after[i] - before[i];
+            stored[i] = self.capacity[i] * change;
+            weighted[i] = self.weight_s[i] * change;
         }
-        let total = (stored[0] + stored[1]) + (stored[2] + stored[3]);
-        power_w * (self.outwards_k_per_w[0] + outer_k_per_w) - total * per_dt
+        let heat = (stored[0] + stored[1]) + (stored[2] + stored[3]);
+        let inner = (weighted[0] + weighted[1]) + (weighted[2] + weighted[3]);
+        power_w * (self.inner_k_per_w + outer_k_per_w) - (inner + heat * outer_k_per_w) * per_dt
     }
 
     fn modes(&self, g: f64) -> Modes {
