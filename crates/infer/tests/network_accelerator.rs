@@ -28,6 +28,7 @@ fn accelerator() -> NetworkInput {
         averaging: Averaging::Instant,
         temp_c: rows.iter().map(|r| r[1]).collect(),
         room_c: None,
+        fan_speed_rpm: None,
         resolution_k: 1.0,
     }
 }

@@ -53,6 +53,7 @@ fn a_heater_in_a_box_is_seen_through_a_lag() {
         averaging: Averaging::Mean,
         temp_c: rows.iter().map(|r| number(r[7])).collect(),
         room_c: Some(rows.iter().map(|r| number(r[5])).collect()),
+        fan_speed_rpm: None,
         resolution_k: 0.0313,
     };
     let network = fit(&input, &Options::default()).unwrap();
@@ -79,6 +80,7 @@ fn heat_from_a_rail_that_was_not_logged_is_refused() {
         averaging: Averaging::Instant,
         temp_c: rows.iter().map(|r| r[4]).collect(),
         room_c: None,
+        fan_speed_rpm: None,
         resolution_k: 1.0,
     };
     let result = fit(&input, &Options::default());

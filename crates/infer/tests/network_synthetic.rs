@@ -83,6 +83,7 @@ fn log_of(truth: &Truth, seed: u64, step_s: f64, length_s: f64) -> NetworkInput 
         averaging: Averaging::Mean,
         temp_c,
         room_c: None,
+        fan_speed_rpm: None,
         resolution_k: truth.resolution_k,
     }
 }
@@ -227,6 +228,7 @@ fn temperature_that_power_does_not_explain_is_refused() {
         averaging: Averaging::Instant,
         temp_c,
         room_c: None,
+        fan_speed_rpm: None,
         resolution_k: 1.0,
     };
     let refused = fit(&input, &Options::default());
@@ -248,6 +250,7 @@ fn constant_power_without_a_room_is_refused() {
         averaging: Averaging::Mean,
         temp_c,
         room_c: None,
+        fan_speed_rpm: None,
         resolution_k: 0.5,
     };
     let refused = fit(&input, &Options::default());
@@ -276,6 +279,7 @@ fn steady_levels_over_a_logged_room_tell_the_resistance_but_no_time_constant() {
         power_w,
         averaging: Averaging::Instant,
         temp_c,
+        fan_speed_rpm: None,
         resolution_k: 0.01,
     };
     let network = fit(&input, &Options::default()).unwrap();

@@ -84,7 +84,32 @@ pub fn fit(input: &NetworkInput, options: &Options) -> Result<NetworkFit, Networ
     let choice = search.run(free_start);
     refuse_unheated(&choice, &drive)?;
     let fitted = Fitted::new(&drive, &choice, search.priors(), input.resolution_k);
-    fitted.report(&choice, options, with_room)
+    let mut network = fitted.report(&choice, options, with_room)?;
+    network
+        .findings
+        .extend(fan_moved(input, options.fit_until_s));
+    Ok(network)
+}
+
+/// A fan that moved by more than a fifth: its conductance then by about a tenth or more.
+fn fan_moved(input: &NetworkInput, until_s: f64) -> Option<Finding> {
+    let speeds = input.fan_speed_rpm.as_ref()?;
+    let (lo, hi) = speeds
+        .iter()
+        .zip(&input.time_s)
+        .filter(|(speed, t)| !speed.is_nan() && **t <= until_s)
+        .fold((f64::INFINITY, 0.0_f64), |(lo, hi), (speed, _)| {
+            (lo.min(*speed), hi.max(*speed))
+        });
+    (hi > 1.2 * lo).then(|| Finding {
+        rule: "fan_moved",
+        severity: Severity::Warning,
+        run: None,
+        evidence: format!("the fan ran at {lo:.0} to {hi:.0} rpm in the rows fitted"),
+        remedy: "the K/W is a mean over these speeds: fix the fan for a K/W of its own, or fit \
+                 several runs together"
+            .to_owned(),
+    })
 }
 
 /// Reference of an unlogged room: 25 °C give or take 15 K, any room or inlet. Over a logged room:

@@ -24,7 +24,8 @@
 //!     })
 //!     .collect();
 //! let input = NetworkInput {
-//!     time_s, power_w, averaging: Averaging::Mean, temp_c, room_c: None, resolution_k: 0.1,
+//!     time_s, power_w, averaging: Averaging::Mean, temp_c, room_c: None,
+//!     fan_speed_rpm: None, resolution_k: 0.1,
 //! };
 //! let network = fit(&input, &Options::default())?;
 //! let total = network.resistance_k_per_w.estimate().expect("a step determines it");
