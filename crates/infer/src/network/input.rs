@@ -1,6 +1,7 @@
 use settlepoint_domain::{Averaging, Role, SensorLog};
 
 use super::NetworkError;
+use super::fan::FanLaw;
 
 /// Fewest rows with a temperature: one stage and a reference are three numbers, and the noise
 /// must be seen as well.
@@ -8,6 +9,8 @@ const MIN_ROWS: usize = 8;
 /// Longer logs are merged to about this many intervals: parameters change by far less than their
 /// intervals, and a day at one row a second stays below a tenth of a second.
 const MAX_ROWS: usize = 6000;
+/// A step of time longer than this many usual ones is a gap.
+const GAP_STEPS: f64 = 5.0;
 /// Two rows nearer than this share of the median step count as one instant.
 const ROW_APART: f64 = 1e-3;
 
@@ -63,6 +66,10 @@ impl NetworkInput {
             ("power", self.power_w.len()),
             ("temperature", self.temp_c.len()),
             ("room", room),
+            (
+                "fan speed",
+                self.fan_speed_rpm.as_ref().map_or(expected, Vec::len),
+            ),
         ];
         for (column, rows) in columns {
             if rows != expected {
@@ -82,9 +89,9 @@ impl NetworkInput {
     }
 
     /// The drive of the rows up to `until_s`, merged where there are very many.
-    pub(super) fn drive(&self, until_s: f64) -> Result<Drive, NetworkError> {
+    pub(super) fn drive(&self, until_s: f64, law: Option<FanLaw>) -> Result<Drive, NetworkError> {
         self.check()?;
-        let full = Drive::new(self);
+        let full = Drive::new(self, law);
         let rows = self.time_s.partition_point(|&t| t <= until_s);
         let drive = full.first(rows).merged(MAX_ROWS);
         let used = drive.used.iter().filter(|&&u| u).count();
@@ -98,9 +105,9 @@ impl NetworkInput {
     }
 
     /// The drive of all rows, one to one.
-    pub(super) fn whole_drive(&self) -> Result<Drive, NetworkError> {
+    pub(super) fn whole_drive(&self, law: Option<FanLaw>) -> Result<Drive, NetworkError> {
         self.check()?;
-        Ok(Drive::new(self))
+        Ok(Drive::new(self, law))
     }
 }
 
@@ -131,12 +138,18 @@ pub(super) struct Drive {
 }
 
 impl Drive {
-    fn new(input: &NetworkInput) -> Self {
+    /// With a law of the fan, powers are scaled by what the fan does to the resistance.
+    fn new(input: &NetworkInput, law: Option<FanLaw>) -> Self {
         let time_s = input.time_s.clone();
         let step_s: Vec<f64> = std::iter::once(0.0)
             .chain(time_s.windows(2).map(|pair| pair[1] - pair[0]))
             .collect();
-        let readings = held(&input.power_w);
+        let mut readings = held(&input.power_w);
+        if let (Some(law), Some(speeds)) = (law, &input.fan_speed_rpm) {
+            for (power_w, speed) in readings.iter_mut().zip(held(speeds)) {
+                *power_w *= law.factor(speed);
+            }
+        }
         let room_c = match &input.room_c {
             Some(room) => held(room),
             None => vec![0.0; time_s.len()],
@@ -175,6 +188,21 @@ impl Drive {
     /// Median step between rows at different times, s.
     pub(super) fn median_step_s(&self) -> f64 {
         median_positive(&self.step_s)
+    }
+
+    /// Whether power changed mostly across gaps (steps of time over five usual ones): what
+    /// happened there is unknown, and so is how fast the temperature followed.
+    pub(super) fn steps_fall_in_gaps(&self) -> bool {
+        let gap_s = GAP_STEPS * self.median_step_s();
+        let (mut in_gaps, mut all) = (0.0, 0.0);
+        for i in 1..self.len() {
+            let change = (self.power_w[i] - self.power_w[i - 1]).powi(2);
+            all += change;
+            // A mean of the ends stands for the gap itself, so half the change comes after it.
+            let beside = self.step_s[i] > gap_s || self.step_s[i - 1] > gap_s;
+            in_gaps += if beside { change } else { 0.0 };
+        }
+        in_gaps > 0.5 * all
     }
 
     /// The first `rows` rows.
@@ -266,7 +294,7 @@ fn held(values: &[f64]) -> Vec<f64> {
 /// Mean power over each step. A reading of the moment is joined to the one before by a straight
 /// line; a mean or counter value already is the mean.
 fn interval_power_w(readings: &[f64], step_s: &[f64], averaging: Averaging) -> Vec<f64> {
-    let gap_s = 5.0 * median_positive(step_s);
+    let gap_s = GAP_STEPS * median_positive(step_s);
     (0..readings.len())
         .map(|i| {
             let before = readings[i.saturating_sub(1)];

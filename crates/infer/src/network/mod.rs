@@ -36,6 +36,7 @@
 mod basis;
 mod cauer;
 mod error;
+mod fan;
 mod fit;
 mod input;
 mod noise;
@@ -45,6 +46,7 @@ mod separable;
 
 pub use cauer::{LadderStep, ladder_of_stages};
 pub use error::NetworkError;
+pub use fan::FanLaw;
 pub use fit::{NetworkFit, Stage, fit};
 pub use input::NetworkInput;
 pub use noise::Noise;

@@ -55,7 +55,7 @@ struct Path {
 
 impl NetworkFit {
     fn path(&self, input: &NetworkInput) -> Result<Path, NetworkError> {
-        let drive = input.whole_drive()?;
+        let drive = input.whole_drive(self.fan)?;
         let basis = Basis::new(&drive, self.shape, &self.solution.ln_tau);
         let predicted = basis.predict(&self.solution.beta);
         let mut nonlinear = basis.nonlinear_columns(self.shape, &self.solution.beta);

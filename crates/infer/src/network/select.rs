@@ -26,10 +26,13 @@ pub(super) struct Candidate {
     pub(super) held_out_k: f64,
 }
 
-/// The chosen model and the null model (no heating by the power) to judge it by.
+/// The chosen model and what to judge it by.
 pub(super) struct Choice {
     pub(super) best: Candidate,
+    /// No heating by the power: a reference, and a decay if the start is free.
     pub(super) null: Candidate,
+    /// A reference alone.
+    pub(super) flat: Candidate,
 }
 
 /// The search for a model on one drive.
@@ -65,6 +68,13 @@ impl<'a> Search<'a> {
             free_start,
         };
         let null = self.candidate(null_shape, None);
+        let flat = self.candidate(
+            Shape {
+                free_start: false,
+                ..null_shape
+            },
+            None,
+        );
         let mut best = self.candidate(
             Shape {
                 stages: 1,
@@ -77,7 +87,7 @@ impl<'a> Search<'a> {
         while let Some(next) = self.richer(&best) {
             best = next;
         }
-        Choice { best, null }
+        Choice { best, null, flat }
     }
 
     /// The better of one stage more and a lag, if either is worth it.
