@@ -5,7 +5,7 @@ use super::basis::{Basis, Shape};
 use super::fan::{self, FanLaw};
 use super::input::Drive;
 use super::noise::Noise;
-use super::select::{Choice, Search, choice_drive, residuals_k, rows_used};
+use super::select::{Choice, Search, choice_drive, idle_stage, residuals_k, rows_used};
 use super::separable::{Priors, Problem, Solution, Stop, TOLERANCE};
 use super::{NetworkError, NetworkInput, Options};
 
@@ -250,17 +250,33 @@ impl<'a> Fitted<'a> {
         };
         fitted.refresh(resolution_k);
         fitted.priors.weight_k = fitted.noise.sigma_k() * fitted.noise.redundancy(step_s).sqrt();
-        let problem = Problem {
-            drive,
-            rows: &fitted.rows,
-            shape,
-            priors: fitted.priors,
-        };
-        let solution = problem.solve(&choice.best.solution.ln_tau, TOLERANCE);
-        fitted.solution = sorted(shape, &solution);
+        fitted.solve_until_all_heat();
         fitted.refresh(resolution_k);
         fitted.covariance = fitted.covariance();
         fitted
+    }
+
+    /// Fits all rows; a stage that merged rows suggested and all rows do not is dropped.
+    fn solve_until_all_heat(&mut self) {
+        let mut start = self.solution.ln_tau.clone();
+        loop {
+            let problem = Problem {
+                drive: self.drive,
+                rows: &self.rows,
+                shape: self.shape,
+                priors: self.priors,
+            };
+            let solution = problem.solve(&start, TOLERANCE);
+            self.solution = sorted(self.shape, &solution);
+            let resistances = &self.solution.beta[..self.shape.stages];
+            let idle = idle_stage(resistances);
+            let Some(stage) = idle.filter(|_| resistances.len() > 1) else {
+                return;
+            };
+            start.clone_from(&self.solution.ln_tau);
+            start.remove(stage);
+            self.shape.stages -= 1;
+        }
     }
 
     fn refresh(&mut self, resolution_k: f64) {
