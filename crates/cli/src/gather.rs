@@ -36,9 +36,10 @@ pub(crate) fn gather(book: &Notebook, pick: &PickArgs) -> Result<Gathered, Failu
         findings: Vec::new(),
         cooling,
     };
+    let cooling = gathered.cooling.id;
     for run in own
         .into_iter()
-        .filter(|r| r.cooling == gathered.cooling.id && r.excluded.is_none())
+        .filter(|r| r.cooling == cooling && r.excluded.is_none())
     {
         add_run(book, &mut gathered, run)?;
     }

@@ -14,6 +14,8 @@ const BOOST_OVER: f64 = 1.05;
 const IDLE_BELOW: f64 = 0.45;
 /// ... and the next level up is higher by at least this factor.
 const IDLE_STEP: f64 = 1.5;
+/// A load draws at least this share of the highest level, that of a boost included.
+const LOAD_ABOVE: f64 = 0.15;
 /// Nearness to the highest temperature of the log, or to a limit, that counts as being at it, K.
 const AT_TOP_K: f64 = 2.5;
 /// Share of flagged rows from which a stretch counts as throttled.
@@ -69,7 +71,8 @@ fn idle_threshold(driver: &Driver, levels: &[f64]) -> f64 {
     let widest = sorted
         .windows(2)
         .filter(|w| w[0] < IDLE_BELOW * highest && w[1] > IDLE_STEP * w[0].max(1e-9))
-        .max_by(|a, b| (a[1] - a[0]).total_cmp(&(b[1] - b[0])));
+        .filter(|w| w[1] > LOAD_ABOVE * highest)
+        .max_by(|a, b| (a[1] / a[0].max(1e-9)).total_cmp(&(b[1] / b[0].max(1e-9))));
     match widest {
         Some(pair) => 0.5 * (pair[0] + pair[1]),
         None if driver.source == Source::Use => 0.15,
