@@ -443,45 +443,60 @@ impl<'t> LineReader<'_, 't> {
         outcome
     }
 
-    /// Plain numbers split by one byte, read in one go; `None` if the line holds anything that
-    /// needs a closer look.
-    fn fast_row(&mut self, line: &[u8], delimiter: u8) -> Option<Outcome> {
+    /// Cells split by one byte, each read where it stands; `None` if the line holds quotes, has
+    /// another width, or a cell that needs a closer look.
+    fn fast_row(&mut self, line: &'t [u8], delimiter: u8) -> Option<Outcome> {
         let kept = self.rows.kept;
-        let mut pos = 0;
+        let (mut pos, mut numbers) = (0, 0_usize);
         for at in 0..self.plan.width {
-            let end = match (&mut self.reads[at], &mut self.rows.columns[at]) {
+            let last = at + 1 == self.plan.width;
+            let ends_cell = |end: usize| {
+                if last {
+                    end == line.len()
+                } else {
+                    line.get(end) == Some(&delimiter)
+                }
+            };
+            let plain = match (&self.reads[at], &mut self.rows.columns[at]) {
                 (Read::Number(style), Column::Numbers(values)) if !style.decimal_comma => {
-                    let Some((value, end)) = number::plain_decimal(line, pos) else {
-                        return self.give_up(kept);
-                    };
-                    values.push(value);
-                    end
+                    number::plain_decimal(line, pos)
+                        .filter(|(_, end)| ends_cell(*end))
+                        .map(|(value, end)| {
+                            values.push(value);
+                            end
+                        })
                 }
-                (Read::Stamp(reader), Column::Ticks(ticks)) => {
-                    let end =
-                        memchr::memchr(delimiter, &line[pos..]).map_or(line.len(), |i| pos + i);
-                    let Some(ns) = reader.unix_ns(&line[pos..end]) else {
-                        return self.give_up(kept);
-                    };
-                    ticks.push(ns);
-                    end
-                }
-                (Read::Nothing, _) => {
-                    memchr::memchr(delimiter, &line[pos..]).map_or(line.len(), |i| pos + i)
-                }
-                _ => return self.give_up(kept),
+                _ => None,
             };
-            let whole = if at + 1 == self.plan.width {
-                end == line.len()
-            } else {
-                line.get(end) == Some(&delimiter)
-            };
-            if !whole {
+            if let Some(end) = plain {
+                numbers += 1;
+                pos = end + 1;
+                continue;
+            }
+            let end = line
+                .get(pos..)
+                .and_then(|rest| memchr::memchr(delimiter, rest))
+                .map_or(line.len(), |offset| pos + offset);
+            if pos > line.len() || !ends_cell(end) {
                 return self.give_up(kept);
+            }
+            let cell = number::trim(&line[pos..end]);
+            let quoted = line[pos..end].iter().find(|b| **b != b' ');
+            if matches!(quoted, Some(b'"' | b'\'')) {
+                return self.give_up(kept);
+            }
+            match self.cell(at, cell) {
+                Found::Value => numbers += 1,
+                Found::Missing if !self.plan.time_columns.contains(&at) => {}
+                _ => return self.give_up(kept),
             }
             pos = end + 1;
         }
-        Some(Outcome::Kept)
+        if numbers == 0 {
+            self.give_up(kept)
+        } else {
+            Some(Outcome::Kept)
+        }
     }
 
     fn give_up(&mut self, kept: usize) -> Option<Outcome> {

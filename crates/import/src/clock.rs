@@ -134,15 +134,19 @@ pub(crate) fn choose(shape: &Shape, stated: Stated, taken: &[(usize, Role)]) -> 
 }
 
 fn stated_candidate(shape: &Shape, column: usize) -> Option<Candidate> {
-    let mut found = candidate_of_kind(shape, column).or_else(|| {
-        Some(Candidate {
-            score: 0.0,
-            source: numeric_source(shape, column)?,
-            reason: String::new(),
+    let source = candidate_of_kind(shape, column)
+        .map(|found| found.source)
+        .or_else(|| match shape.kinds[column] {
+            Kind::Number | Kind::Measured => numeric_source(shape, column),
+            _ => None,
         })
-    })?;
-    found.reason = "stated".to_owned();
-    Some(found)
+        // Text is tried as stamps, so that what cannot be read is told.
+        .unwrap_or(TimeSource::Stamp { column });
+    Some(Candidate {
+        score: 0.0,
+        source,
+        reason: "stated".to_owned(),
+    })
 }
 
 fn candidate(shape: &Shape, at: usize) -> Option<Candidate> {
@@ -210,7 +214,9 @@ fn time_word(shape: &Shape, name: &str) -> Option<String> {
 
 fn numeric_candidate(shape: &Shape, at: usize, named: Option<String>) -> Option<Candidate> {
     let trend = Trend::of(&numbers(shape, at));
-    if !trend.moves() {
+    let unit = header_unit(shape, at).is_some_and(|u| u.quantity == Quantity::Time);
+    // A column that is called a time may start again now and then.
+    if !trend.moves(if named.is_some() || unit { 3 } else { 10 }) {
         return None;
     }
     let source = numeric_source(shape, at)?;
@@ -220,7 +226,6 @@ fn numeric_candidate(shape: &Shape, at: usize, named: Option<String>) -> Option<
     };
     let found = concepts(&shape.names[at]);
     let says = |concept| found.iter().any(|(c, _)| *c == concept);
-    let unit = header_unit(shape, at).is_some_and(|u| u.quantity == Quantity::Time);
     let (score, reason) = if count.epoch.is_some() {
         let name = if named.is_some() { 10.0 } else { 0.0 };
         (
@@ -279,9 +284,10 @@ impl Trend {
         }
     }
 
-    fn moves(&self) -> bool {
+    /// Whether it goes one way, but for one step in `few`.
+    fn moves(&self, few: usize) -> bool {
         let (most, least) = (self.up.max(self.down), self.up.min(self.down));
-        most >= 1 && least * 10 <= most
+        most >= 1 && least * few <= most
     }
 }
 

@@ -603,9 +603,29 @@ struct Marks {
     either_dot: usize,
 }
 
+/// The cell without blanks and apostrophes that stand between digits.
+fn without_blank_groups(cell: &str) -> std::borrow::Cow<'_, str> {
+    const MARKS: [char; 6] = [' ', '\'', '\u{a0}', '\u{202f}', '\u{2009}', '\u{2019}'];
+    if !cell.contains(MARKS) {
+        return cell.into();
+    }
+    let chars: Vec<char> = cell.chars().collect();
+    let inner = |at: usize| {
+        at > 0
+            && chars[at - 1].is_ascii_digit()
+            && chars.get(at + 1).is_some_and(char::is_ascii_digit)
+    };
+    let kept = chars
+        .iter()
+        .enumerate()
+        .filter(|(at, c)| !(MARKS.contains(c) && inner(*at)));
+    kept.map(|(_, c)| *c).collect::<String>().into()
+}
+
 fn marks_of(cells: &[String]) -> Marks {
     let mut marks = Marks::default();
     for cell in cells {
+        let cell = without_blank_groups(cell);
         let number: &str = cell
             .trim_start_matches(['-', '+'])
             .split(|c: char| !(c.is_ascii_digit() || c == '.' || c == ','))

@@ -271,6 +271,10 @@ fn long_form(rows: &Rows, shape: &Shape, choice: &TimeChoice) -> Option<Long> {
         [only] => *only,
         _ => return None,
     };
+    // A column that is called what it holds is no column of all kinds of readings.
+    if shape.has_header && names_reading(&shape.names[value]) {
+        return None;
+    }
     let level_list = |at: usize| match &rows.columns[at] {
         Column::Labels { levels, .. } if levels.len() <= MAX_LEVELS => Some(levels),
         _ => None,

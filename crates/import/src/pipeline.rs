@@ -10,7 +10,7 @@ use crate::detect::{Kind, Shape, find_shape};
 use crate::devices::{self, Picked};
 use crate::error::ImportError;
 use crate::imported::{Format, Imported, Labels, Question, RowAccount, Skipped};
-use crate::options::{ChannelOverride, ImportOptions, resolve};
+use crate::options::{ChannelOverride, ColumnRef, ImportOptions, resolve};
 use crate::readings::{self, Source};
 use crate::recipe::Recipe;
 use crate::source::{Blocks, Encoding, LineEnd, to_text};
@@ -110,7 +110,7 @@ impl Pass {
         let plan = plan_of(&shape, &choice, &assigned, end);
         let rows = read_rows(&mut blocks, &shape, &plan, total, progress)?;
         if rows.kept == 0 {
-            return Err(no_rows(&rows, &shape));
+            return Err(no_rows(&rows, &shape, &choice));
         }
         let (encoding, line_end) = (blocks.encoding(), blocks.line_end());
         Ok(Self {
@@ -474,7 +474,7 @@ fn time_mapping(name: &str, at: usize, choice: &TimeChoice) -> ChannelOverride {
     };
     ChannelOverride {
         role: Role::Time,
-        column: crate::options::ColumnRef::Number(at + 1),
+        column: ColumnRef::Number(at + 1),
         text: name.to_owned(),
         scale: 1.0,
         unit,
@@ -505,7 +505,13 @@ fn assign(
     }
     for channel in &options.overrides {
         // A name that itself holds `*` or `@` is taken whole.
-        if let Some(at) = shape.names.iter().position(|n| *n == channel.text) {
+        let plain = matches!(&channel.column, ColumnRef::Name(name) if *name == channel.text);
+        let whole = shape
+            .names
+            .iter()
+            .position(|n| *n == channel.text)
+            .filter(|_| !plain);
+        if let Some(at) = whole {
             let whole = ChannelOverride {
                 scale: 1.0,
                 unit: None,
@@ -742,23 +748,17 @@ fn nothing_found(block: &[u8], line_end: u8) -> ImportError {
     }
 }
 
-fn no_rows(rows: &Rows, shape: &Shape) -> ImportError {
-    match &rows.bad_time {
-        Some((line, column, value)) => ImportError::NoTime {
-            line: *line,
-            column: column + 1,
-            value: value.clone(),
-        },
-        None => ImportError::NoReadings {
-            line: shape.first_line,
-            column: 1,
-            value: shape
-                .sample
-                .first()
-                .and_then(|c| c.first())
-                .cloned()
-                .unwrap_or_default(),
-        },
+fn no_rows(rows: &Rows, shape: &Shape, choice: &TimeChoice) -> ImportError {
+    if let Some((line, column, value)) = &rows.bad_time {
+        return ImportError::NoTime { line: *line, column: column + 1, value: value.clone() };
+    }
+    let time = choice.columns().first().copied();
+    let column = time.unwrap_or(0);
+    let line = shape.first_line;
+    let value = shape.sample.get(column).and_then(|c| c.first()).cloned().unwrap_or_default();
+    match time {
+        Some(_) => ImportError::NoTime { line, column: column + 1, value },
+        None => ImportError::NoReadings { line, column: column + 1, value },
     }
 }
 

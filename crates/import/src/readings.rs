@@ -279,14 +279,15 @@ fn convert(values: &mut [f64], scale: f64, unit: Option<SourceUnit>) {
 }
 
 fn is_total(values: &[f64]) -> bool {
-    let (mut up, mut down, mut last) = (0_usize, 0_usize, f64::NAN);
+    let (mut up, mut down, mut shallow, mut last) = (0_usize, 0_usize, 0_usize, f64::NAN);
     for value in values.iter().copied().filter(|v| !v.is_nan()) {
         up += usize::from(value > last);
         down += usize::from(value < last);
+        shallow += usize::from(value < last && value > 0.1 * last);
         last = value;
     }
-    // A counter that wraps falls once in a while.
-    up > 0 && down * 20 <= up
+    // A counter that wraps falls once in a while, and far.
+    up > 0 && shallow == 0 && (down * 20 <= up || (down == 1 && up > 1))
 }
 
 /// Smallest step between distinct values, of up to 4096 spread over the column.
