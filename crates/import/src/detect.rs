@@ -231,7 +231,9 @@ fn best_delimiter(lines: &[Line<'_>]) -> Option<Delimiter> {
         let (mut alike, mut readings, mut all, mut empty) = (0_usize, 0_usize, 0_usize, 0_usize);
         for (_, line) in lines {
             split(line, delimiter, &mut cells);
-            if cells.len() != width {
+            // Headers and remarks are no evidence for or against a split.
+            let holds_readings = cells.iter().any(|c| classify(c).is_reading());
+            if cells.len() != width || !holds_readings {
                 continue;
             }
             alike += 1;
