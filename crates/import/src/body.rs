@@ -227,8 +227,6 @@ pub(crate) struct Rows {
     pub(crate) unreadable: Vec<Unreadable>,
     /// The first row whose time could not be read: line, column, text.
     pub(crate) bad_time: Option<(u64, usize, String)>,
-    /// Cells that went past an infinity.
-    pub(crate) infinite: u64,
     /// Distinct zones seen in the stamps, up to a few.
     pub(crate) zones: Vec<String>,
 }
@@ -247,7 +245,6 @@ impl Rows {
             skips: Vec::new(),
             unreadable: vec![Unreadable::default(); plan.width],
             bad_time: None,
-            infinite: 0,
             zones: Vec::new(),
         }
     }
@@ -288,7 +285,6 @@ impl Rows {
         self.kept += next.kept;
         self.read += next.read;
         self.lines += next.lines;
-        self.infinite += next.infinite;
     }
 }
 
@@ -527,12 +523,7 @@ impl<'t> LineReader<'_, 't> {
             let cell = cells.get(at).map_or(&b""[..], |c| number::trim(c));
             match self.cell(at, cell) {
                 Found::Value => numbers += 1,
-                Found::Missing if self.plan.time_columns.contains(&at) => {
-                    return Outcome::Time(at);
-                }
-                Found::Unreadable if self.plan.time_columns.contains(&at) => {
-                    return Outcome::Time(at);
-                }
+                _ if self.plan.time_columns.contains(&at) => return Outcome::Time(at),
                 Found::Missing => {}
                 Found::Unreadable => unread += 1,
             }
@@ -596,13 +587,13 @@ impl<'t> LineReader<'_, 't> {
 
     fn note_unreadable(&mut self, cells: &[&[u8]]) {
         let kept = self.rows.kept;
-        for at in 0..self.plan.width.min(cells.len()) {
+        for (at, cell) in cells.iter().enumerate().take(self.plan.width) {
             let absent = match &self.rows.columns[at] {
                 Column::Numbers(values) => values[kept].is_nan(),
                 Column::Ticks(ticks) => ticks[kept] == NO_TICK,
                 _ => false,
             };
-            let cell = number::trim(cells[at]);
+            let cell = number::trim(cell);
             if !absent || number::is_missing(cell) {
                 continue;
             }
@@ -814,5 +805,5 @@ fn is_summary(cells: &[&[u8]]) -> bool {
     }
     let text = crate::source::to_text(first).to_lowercase();
     let text = text.trim_end_matches([':', '.']);
-    cells.len() > 1 && SUMMARY.iter().any(|w| text == *w)
+    cells.len() > 1 && SUMMARY.contains(&text)
 }

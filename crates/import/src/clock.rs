@@ -116,7 +116,7 @@ pub(crate) fn choose(shape: &Shape, stated: Stated, taken: &[(usize, Role)]) -> 
         unit_options: Vec::new(),
     };
     let best = match stated.column {
-        Some(column) => stated_candidate(shape, column),
+        Some(column) => Some(stated_candidate(shape, column)),
         None => (0..shape.width)
             .filter(|at| !taken.iter().any(|(column, _)| column == at))
             .filter_map(|at| candidate(shape, at))
@@ -133,7 +133,7 @@ pub(crate) fn choose(shape: &Shape, stated: Stated, taken: &[(usize, Role)]) -> 
     choice
 }
 
-fn stated_candidate(shape: &Shape, column: usize) -> Option<Candidate> {
+fn stated_candidate(shape: &Shape, column: usize) -> Candidate {
     let source = candidate_of_kind(shape, column)
         .map(|found| found.source)
         .or_else(|| match shape.kinds[column] {
@@ -142,11 +142,11 @@ fn stated_candidate(shape: &Shape, column: usize) -> Option<Candidate> {
         })
         // Text is tried as stamps, so that what cannot be read is told.
         .unwrap_or(TimeSource::Stamp { column });
-    Some(Candidate {
+    Candidate {
         score: 0.0,
         source,
         reason: "stated".to_owned(),
-    })
+    }
 }
 
 fn candidate(shape: &Shape, at: usize) -> Option<Candidate> {

@@ -358,14 +358,16 @@ fn kind_of(cells: &[String]) -> Kind {
 
 /// Whether a cell fits the kind of its column.
 fn fits(cell: &[u8], kind: Kind) -> bool {
-    match (classify(cell), kind) {
-        (Class::Number | Class::Measured(_), Kind::Number | Kind::Measured)
-        | (Class::Stamp, Kind::Stamp)
-        | (Class::Date, Kind::Date)
-        | (Class::Clock, Kind::Clock)
-        | (Class::Switch, Kind::Switch) => true,
-        _ => false,
-    }
+    matches!(
+        (classify(cell), kind),
+        (
+            Class::Number | Class::Measured(_),
+            Kind::Number | Kind::Measured
+        ) | (Class::Stamp, Kind::Stamp)
+            | (Class::Date, Kind::Date)
+            | (Class::Clock, Kind::Clock)
+            | (Class::Switch, Kind::Switch)
+    )
 }
 
 /// Whether a line is a row: right width, and half of its cells that are not text fit.
@@ -642,11 +644,10 @@ fn marks_of(cells: &[String]) -> Marks {
         match (dots, commas) {
             (0, 0) => {}
             (1, 0) if ambiguous('.') => marks.either_dot += 1,
-            (1, 0) => marks.decimal_dot += 1,
             (0, 1) if ambiguous(',') => marks.either_comma += 1,
-            (0, 1) => marks.decimal_comma += 1,
-            (0, _) => marks.decimal_dot += 1,
-            (_, 0) => marks.decimal_comma += 1,
+            // One kind of mark that repeats stands between thousands.
+            (1, 0) | (0, 2..) => marks.decimal_dot += 1,
+            (0, 1) | (2.., 0) => marks.decimal_comma += 1,
             _ if number.rfind('.') > number.rfind(',') => marks.decimal_dot += 1,
             _ => marks.decimal_comma += 1,
         }

@@ -218,9 +218,9 @@ fn pick_device(
     let (mut keep, mut drop) = (Vec::new(), Vec::new());
     for (row, code) in (0_u32..).zip(&codes) {
         if *code as usize == chosen {
-            keep.push(row)
+            keep.push(row);
         } else {
-            drop.push(row)
+            drop.push(row);
         }
     }
     select(rows, &keep);
@@ -321,7 +321,6 @@ fn names_reading(text: &str) -> bool {
         whole: false,
         rising: false,
         switch: false,
-        converted: None,
     };
     let unit = roles::unit_in_name(text);
     roles::recognise(text, unit.map(|u| u.0), "", &look).role != Role::Other

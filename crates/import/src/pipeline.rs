@@ -393,7 +393,6 @@ impl Pass {
                 row_unit: self.shape.row_units.get(at).cloned().flatten(),
                 switch: self.shape.kinds.get(at) == Some(&Kind::Switch),
                 measured: self.measured_unit(at),
-                sample: self.shape.sample.get(at).cloned().unwrap_or_default(),
                 stated: self
                     .assigned
                     .iter()
@@ -591,7 +590,7 @@ fn plan_of(shape: &Shape, choice: &TimeChoice, assigned: &[Assigned], line_end: 
     }
     match choice.source {
         TimeSource::Stamp { column } => {
-            reads[column] = ReadAs::Stamp(StampReader::new(choice.order))
+            reads[column] = ReadAs::Stamp(StampReader::new(choice.order));
         }
         TimeSource::DateClock { date, clock } => {
             reads[date] = ReadAs::Date(StampReader::new(choice.order));
@@ -644,7 +643,9 @@ fn read_rows(
         };
         first = false;
         let parts = read_block(plan, &block[skip..], last, THREADS);
-        parts.into_iter().for_each(|part| rows.append(part));
+        for part in parts {
+            rows.append(part);
+        }
         progress(blocks.bytes_read.min(total), total);
     }
     Ok(rows)
@@ -750,15 +751,32 @@ fn nothing_found(block: &[u8], line_end: u8) -> ImportError {
 
 fn no_rows(rows: &Rows, shape: &Shape, choice: &TimeChoice) -> ImportError {
     if let Some((line, column, value)) = &rows.bad_time {
-        return ImportError::NoTime { line: *line, column: column + 1, value: value.clone() };
+        return ImportError::NoTime {
+            line: *line,
+            column: column + 1,
+            value: value.clone(),
+        };
     }
     let time = choice.columns().first().copied();
     let column = time.unwrap_or(0);
     let line = shape.first_line;
-    let value = shape.sample.get(column).and_then(|c| c.first()).cloned().unwrap_or_default();
+    let value = shape
+        .sample
+        .get(column)
+        .and_then(|c| c.first())
+        .cloned()
+        .unwrap_or_default();
     match time {
-        Some(_) => ImportError::NoTime { line, column: column + 1, value },
-        None => ImportError::NoReadings { line, column: column + 1, value },
+        Some(_) => ImportError::NoTime {
+            line,
+            column: column + 1,
+            value,
+        },
+        None => ImportError::NoReadings {
+            line,
+            column: column + 1,
+            value,
+        },
     }
 }
 

@@ -19,8 +19,6 @@ pub(crate) struct Look {
     pub(crate) rising: bool,
     /// The column held yes and no.
     pub(crate) switch: bool,
-    /// Units stood in the cells, so that values are converted already.
-    pub(crate) converted: Option<Quantity>,
 }
 
 /// A column's role as recognised.
@@ -90,9 +88,7 @@ fn behind_mark(name: &str) -> Option<(SourceUnit, String)> {
 
 /// `CPU_Temp_C`, `power_w`, `CPU_Power_W_Actual`, `energy_uj`.
 fn as_token(name: &str) -> Option<(SourceUnit, String)> {
-    let parts: Vec<&str> = name
-        .split(|c: char| c == '_' || c == '-' || c == '.' || c == ' ')
-        .collect();
+    let parts: Vec<&str> = name.split(['_', '-', '.', ' ']).collect();
     if parts.len() < 2 {
         return glued(name);
     }
@@ -179,7 +175,7 @@ pub(crate) fn recognise(
         None => by_words(&words, name, look),
     };
     guess.part = part_of(&words, guess.role);
-    guess.rank = rank(&words, name, guess.role, look) + guess.rank;
+    guess.rank += rank(&words, name, guess.role, look);
     guess
 }
 
@@ -380,7 +376,7 @@ fn temperature_guess(role: Role, words: &Words, concept: Concept, look: &Look) -
         m if m >= 400.0 && look.whole => {
             (units::TENTH_CELSIUS, Some(options(&["dCel", "K", "mCel"])))
         }
-        m if m >= 273.0 && m < 400.0 => (
+        m if (273.0..400.0).contains(&m) => (
             units::lookup("K").unwrap_or(units::CELSIUS),
             Some(options(&["K", "dCel", "[degF]"])),
         ),
@@ -703,7 +699,6 @@ mod tests {
             whole: true,
             rising: false,
             switch: false,
-            converted: None,
         }
     }
 

@@ -225,11 +225,9 @@ fn detect_encoding(raw: &[u8]) -> (Encoding, usize) {
 
 fn detect_line_end(text: &[u8]) -> LineEnd {
     match memchr::memchr(b'\n', text) {
-        Some(0) => LineEnd::Lf,
-        Some(at) if text[at - 1] == b'\r' => LineEnd::CrLf,
-        Some(_) => LineEnd::Lf,
+        Some(at) if at > 0 && text[at - 1] == b'\r' => LineEnd::CrLf,
         None if memchr::memchr(b'\r', text).is_some() => LineEnd::Cr,
-        None => LineEnd::Lf,
+        _ => LineEnd::Lf,
     }
 }
 

@@ -535,7 +535,8 @@ impl<'a> Reader<'_, 'a> {
         }
         let zone_like = word.len() <= 5 && word.bytes().all(|b| b.is_ascii_uppercase());
         if self.stamp.time_ns.is_some() && (zone_like || word == "z") {
-            return self.zone(word);
+            self.zone(word);
+            return Some(());
         }
         if self.loose.month.is_none()
             && self.stamp.days.is_none()
@@ -556,13 +557,12 @@ impl<'a> Reader<'_, 'a> {
         (weekday || FILLERS.contains(&lower.as_str())).then_some(())
     }
 
-    fn zone(&mut self, word: &'a str) -> Option<()> {
+    fn zone(&mut self, word: &'a str) {
         self.stamp.zone = Some(word);
         let known = ZONES
             .iter()
             .find(|(name, _)| word.eq_ignore_ascii_case(name));
         self.stamp.offset_s = known.map(|(_, minutes)| minutes * 60);
-        Some(())
     }
 
     /// `+02:00`, `-0500`, `+2` behind a time.

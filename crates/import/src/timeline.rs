@@ -133,7 +133,9 @@ pub(crate) fn build(
     let span_s = span(&raw, &seconds, choice, rows, wraps, &order);
     let start = start_of(&raw, choice, rows, order.source_row(0, rows.kept));
     let base = seconds.first().copied().unwrap_or(0.0);
-    seconds.iter_mut().for_each(|t| *t -= base);
+    for time in &mut seconds {
+        *time -= base;
+    }
     let line = |row: usize| line_of(order.source_row(row, seconds.len()));
     let jumps = rebase(&seconds, &line, &mut findings);
     let time_s = jumps.unwrap_or(seconds);
@@ -506,6 +508,7 @@ fn warning(rule: &'static str, evidence: String, remedy: &str) -> Finding {
 }
 
 #[cfg(test)]
+#[expect(clippy::float_cmp, reason = "exact by construction")]
 mod tests {
     use super::*;
 
