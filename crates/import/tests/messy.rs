@@ -476,11 +476,8 @@ fn gaps_duplicates_and_steps_back_are_told_and_survived() {
 
 #[test]
 fn the_end_of_summer_time_is_named() {
-    let mut text = String::from("time,power_w\n");
-    for minute in [50, 55, 0, 5, 10] {
-        let hour = if minute >= 50 { 2 } else { 2 };
-        text.push_str(&format!("2025-10-26 {hour:02}:{minute:02}:00,5\n"));
-    }
+    let rows = [50, 55, 0, 5, 10].map(|minute| format!("2025-10-26 02:{minute:02}:00,5\n"));
+    let text = format!("time,power_w\n{}", rows.concat());
     assert!(finds(&read(text), "clock_one_hour_back"));
     // With the zone written there is nothing to survive.
     let zoned = read(
@@ -786,10 +783,13 @@ fn wide_logs_pick_the_package() {
 
 #[test]
 fn wide_logs_without_a_package_ask() {
-    let mut text = String::from("time_s,Sensor A [°C],Sensor B [°C],Sensor C [°C]\n");
-    for row in 0..10 {
-        text.push_str(&format!("{row},4{row},5{row},6{row}\n"));
-    }
+    let rows: Vec<String> = (0..10)
+        .map(|row| format!("{row},4{row},5{row},6{row}\n"))
+        .collect();
+    let text = format!(
+        "time_s,Sensor A [°C],Sensor B [°C],Sensor C [°C]\n{}",
+        rows.concat()
+    );
     let log = read(text);
     let question = log
         .questions
