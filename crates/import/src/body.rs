@@ -28,6 +28,8 @@ pub(crate) enum Read {
         minutes_first: bool,
     },
     Switch,
+    /// AM or PM: 0 or 1.
+    HalfDay,
     Label,
     Nothing,
 }
@@ -64,9 +66,11 @@ impl Column {
             Read::Number(_) | Read::Measured(_) | Read::Switch => {
                 Self::Numbers(Vec::with_capacity(rows))
             }
-            Read::Integer(_) | Read::Stamp(_) | Read::Date(_) | Read::Clock { .. } => {
-                Self::Ticks(Vec::with_capacity(rows))
-            }
+            Read::Integer(_)
+            | Read::Stamp(_)
+            | Read::Date(_)
+            | Read::Clock { .. }
+            | Read::HalfDay => Self::Ticks(Vec::with_capacity(rows)),
             Read::Label => Self::Labels {
                 codes: Vec::with_capacity(rows),
                 levels: Vec::new(),
@@ -715,8 +719,15 @@ fn tick_of(read: &mut Read, cell: &[u8], zones: &mut Vec<String>) -> Option<i64>
             let days = stamp::parse(&stamp::plain_marks(&text), reader.order())?.days?;
             days.checked_mul(stamp::DAY_NS)
         }
+        Read::HalfDay => {
+            let text = crate::source::to_text(cell);
+            crate::detect::half_day_of(&text).map(i64::from)
+        }
         Read::Clock { minutes_first } => {
             let text = crate::source::to_text(cell);
+            if let Some(ns) = stamp::digits_to_ns(&text) {
+                return Some(ns);
+            }
             let plain = stamp::plain_marks(&text);
             let stamp = stamp::parse(&plain, stamp::DayOrder::DayFirst)?;
             if stamp.days.is_some() {

@@ -63,6 +63,8 @@ pub(crate) struct TimeChoice {
     /// Column with the start of each row's interval, where `source` is its end.
     pub(crate) begin: Option<usize>,
     pub(crate) order: DayOrder,
+    /// Column that says AM or PM.
+    pub(crate) half_day: Option<usize>,
     /// Both orders of day and month keep time rising.
     pub(crate) order_open: bool,
     /// Two-part times are minutes and seconds.
@@ -83,8 +85,19 @@ impl TimeChoice {
             TimeSource::Rows => Vec::new(),
         };
         columns.extend(self.begin);
+        columns.extend(self.half_day);
         columns
     }
+}
+
+/// The column of AM and PM behind the time of day.
+fn half_day_beside(shape: &Shape, choice: &TimeChoice) -> Option<usize> {
+    let (TimeSource::DateClock { clock: at, .. } | TimeSource::Clock { column: at }) =
+        choice.source
+    else {
+        return None;
+    };
+    (shape.kinds.get(at + 1) == Some(&Kind::HalfDay)).then_some(at + 1)
 }
 
 /// What the user stated of the time.
@@ -110,6 +123,7 @@ pub(crate) fn choose(shape: &Shape, stated: Stated, taken: &[(usize, Role)]) -> 
         source: TimeSource::Rows,
         reason: "no column holds a time".to_owned(),
         begin: None,
+        half_day: None,
         order: stated.order.unwrap_or(DayOrder::DayFirst),
         order_open: false,
         minutes_first: false,
@@ -127,6 +141,7 @@ pub(crate) fn choose(shape: &Shape, stated: Stated, taken: &[(usize, Role)]) -> 
         choice.reason = best.reason;
     }
     choice.begin = begin_of(shape, &mut choice, stated);
+    choice.half_day = half_day_beside(shape, &choice);
     settle_count(shape, &mut choice, stated);
     settle_order(shape, &mut choice, stated);
     settle_minutes(shape, &mut choice);
@@ -209,7 +224,11 @@ fn time_word(shape: &Shape, name: &str) -> Option<String> {
     ]
     .into_iter()
     .any(|c| says(c).is_some());
-    if other { None } else { says(Concept::Time) }
+    if other {
+        return None;
+    }
+    // A small t is a time, a capital T a temperature.
+    says(Concept::Time).or_else(|| (name.trim() == "t").then(|| "t".to_owned()))
 }
 
 fn numeric_candidate(shape: &Shape, at: usize, named: Option<String>) -> Option<Candidate> {
@@ -333,6 +352,20 @@ fn epoch_of(value: f64) -> Option<(SourceUnit, i128)> {
         .then_some((units::HUNDRED_NANO_SECONDS, HUNDRED_NS_1_TO_1970))
 }
 
+/// Spreadsheets count days from 1899-12-30; 1970-01-01 is day 25 569.
+const SERIAL_OF_1970: i128 = 25_569;
+
+/// Whether a column named as a date or time holds fractions of days as spreadsheets count them,
+/// between 1998 and 2103.
+fn is_day_serial(shape: &Shape, at: usize, values: &[f64]) -> bool {
+    let named = concepts(&shape.names[at])
+        .iter()
+        .any(|(c, _)| matches!(c, Concept::Date | Concept::Time));
+    let days = |v: &f64| (35_796.0..74_510.0).contains(v);
+    let fraction = values.iter().any(|v| v.fract() != 0.0);
+    shape.has_header && named && fraction && values.iter().all(days)
+}
+
 /// A numeric column as a time source.
 fn numeric_source(shape: &Shape, at: usize) -> Option<TimeSource> {
     let values = numbers(shape, at);
@@ -343,6 +376,10 @@ fn numeric_source(shape: &Shape, at: usize) -> Option<TimeSource> {
         .then(|| epoch_of(first))
         .flatten();
     let count = match (epoch, header_unit(shape, at)) {
+        (None, None) if is_day_serial(shape, at, &values) => Count {
+            epoch: Some(SERIAL_OF_1970),
+            ..Count::of(units::DAY)
+        },
         (Some((unit, base)), _) => Count {
             epoch: Some(base),
             ..Count::of(unit)
@@ -433,7 +470,11 @@ fn settle_count(shape: &Shape, choice: &mut TimeChoice, stated: Stated) {
         count.assumed = false;
         return;
     }
-    if count.counter || found.iter().any(|(_, w)| w == "sec" || w == "secs") {
+    if found.iter().any(|(_, w)| w == "sec" || w == "secs") {
+        count.assumed = false;
+        return;
+    }
+    if count.counter {
         return;
     }
     let values = numbers(shape, *column);
@@ -502,10 +543,9 @@ fn settle_order(shape: &Shape, choice: &mut TimeChoice, stated: Stated) {
     if !matters {
         return;
     }
-    if cells
-        .iter()
-        .any(|c| c.to_ascii_uppercase().ends_with('M') && c.contains('/'))
-    {
+    let half_day =
+        choice.half_day.is_some() || cells.iter().any(|c| c.to_ascii_uppercase().ends_with('M'));
+    if half_day && cells.iter().any(|c| c.contains('/')) {
         // A half-day clock with slashes is written month first far more often.
         scored.swap(0, 1);
     }

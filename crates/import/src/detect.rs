@@ -7,6 +7,7 @@ use crate::source::to_text;
 use crate::split::{Delimiter, split};
 use crate::stamp::{self, DayOrder};
 use crate::units::{self, SourceUnit};
+use crate::words::{Concept, concepts};
 
 /// What one cell looks like.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -39,6 +40,8 @@ pub(crate) enum Kind {
     Date,
     Clock,
     Switch,
+    /// AM or PM, in a column beside the time.
+    HalfDay,
     Label,
     Empty,
 }
@@ -145,7 +148,8 @@ pub(crate) fn find_shape(block: &[u8], line_end: u8) -> Option<Shape> {
         return None;
     }
     let sample = columns_of(&body, delimiter, width);
-    let kinds: Vec<Kind> = sample.iter().map(|cells| kind_of(cells)).collect();
+    let mut kinds: Vec<Kind> = sample.iter().map(|cells| kind_of(cells)).collect();
+    mark_half_days(&sample, &mut kinds);
     let first = lines
         .iter()
         .position(|(_, line)| is_row(line, delimiter, &kinds))?;
@@ -169,6 +173,7 @@ pub(crate) fn find_shape(block: &[u8], line_end: u8) -> Option<Shape> {
     read_header(&lines[..first], &mut shape);
     shape.sample = pad_columns(sample, shape.width);
     shape.kinds.resize(shape.width, Kind::Empty);
+    mark_number_dates(&mut shape);
     decide_styles(&mut shape);
     debug_assert_eq!(shape.names.len(), shape.width);
     Some(shape)
@@ -186,8 +191,8 @@ fn lines_of(block: &[u8], line_end: u8) -> Vec<Line<'_>> {
     for line in block.split(|b| *b == line_end) {
         number += 1;
         for piece in line.split(|b| *b == 0) {
-            let piece = piece.trim_ascii_end();
-            if !piece.is_empty() {
+            let piece = without_end(piece);
+            if !piece.trim_ascii().is_empty() {
                 lines.push((number, piece));
             }
         }
@@ -356,6 +361,58 @@ fn kind_of(cells: &[String]) -> Kind {
         .map_or(Kind::Label, |(kind, _)| kind)
 }
 
+/// A column of AM and PM behind one of times belongs to it.
+fn mark_half_days(sample: &[Vec<String>], kinds: &mut [Kind]) {
+    for at in 1..kinds.len() {
+        let half_day = |cell: &String| half_day_of(cell).is_some();
+        if kinds[at - 1] == Kind::Clock
+            && kinds[at] == Kind::Label
+            && sample[at].iter().all(half_day)
+        {
+            kinds[at] = Kind::HalfDay;
+        }
+    }
+}
+
+/// Whether a text says "after noon".
+pub(crate) fn half_day_of(text: &str) -> Option<bool> {
+    match text.trim().to_lowercase().as_str() {
+        "am" | "a.m." | "上午" | "午前" => Some(false),
+        "pm" | "p.m." | "下午" | "午後" => Some(true),
+        _ => None,
+    }
+}
+
+/// Dates and times of day written as bare numbers (20250603, 130415), where the names say so.
+fn mark_number_dates(shape: &mut Shape) {
+    let all = |at: usize, fits: &dyn Fn(&str) -> bool| {
+        let cells = &shape.sample[at];
+        !cells.is_empty() && cells.iter().all(|cell| fits(cell))
+    };
+    let says = |at: usize, concept| {
+        concepts(&shape.names[at])
+            .iter()
+            .any(|(c, _)| *c == concept)
+    };
+    let date = |cell: &str| {
+        cell.len() == 8 && stamp::parse(cell, DayOrder::DayFirst).is_some_and(|s| s.days.is_some())
+    };
+    let clock = |cell: &str| stamp::digits_to_ns(cell).is_some();
+    let numbers = |at: &usize| shape.kinds[*at] == Kind::Number;
+    let found = (0..shape.width)
+        .filter(numbers)
+        .find(|at| says(*at, Concept::Date) && all(*at, &date));
+    let time = (0..shape.width)
+        .filter(numbers)
+        .find(|at| says(*at, Concept::Time) && all(*at, &clock));
+    if let Some(at) = found {
+        shape.kinds[at] = Kind::Date;
+        if let Some(time) = time {
+            shape.kinds[time] = Kind::Clock;
+        }
+    }
+}
+
 /// Whether a cell fits the kind of its column.
 fn fits(cell: &[u8], kind: Kind) -> bool {
     matches!(
@@ -450,9 +507,20 @@ pub(crate) fn is_comment(line: &[u8]) -> bool {
     line.starts_with(b"#") || line.starts_with(b"//") || line.starts_with(b"%")
 }
 
+/// A line without blanks and carriage returns at its end; tabs may be empty cells.
+fn without_end(mut line: &[u8]) -> &[u8] {
+    while let [rest @ .., b' ' | b'\r' | b'\n'] = line {
+        line = rest;
+    }
+    line
+}
+
 /// A line without the mark that makes it a comment.
 fn uncommented(line: &[u8]) -> &[u8] {
-    let line = line.trim_ascii();
+    let mut line = without_end(line);
+    while let [b' ', rest @ ..] = line {
+        line = rest;
+    }
     let line = line.strip_prefix(b"//").unwrap_or(line);
     let skip = line
         .iter()
@@ -461,6 +529,7 @@ fn uncommented(line: &[u8]) -> &[u8] {
     // A first column that is itself called "#" keeps its name.
     match line.get(skip) {
         Some(b',' | b'\t' | b'|') if skip == 1 => line,
+        _ if skip == 0 => line,
         _ => line[skip..].trim_ascii_start(),
     }
 }
@@ -481,7 +550,8 @@ fn header_cells(line: &[u8], shape: &Shape) -> Option<Vec<String>> {
             continue;
         }
         let date_joined = delimiter == shape.delimiter
-            && names.len() + 1 == shape.width
+            && (1..=2).contains(&shape.width.saturating_sub(names.len()))
+            && shape.kinds.contains(&Kind::Clock)
             && shape.delimiter == Delimiter::Blanks;
         if used == shape.width || names.len() == shape.width || date_joined {
             return Some(names);
@@ -521,7 +591,7 @@ fn take_names(mut names: Vec<String>, shape: &mut Shape) {
         shape.row_units.resize(shape.width, None);
         shape.styles.resize(shape.width, Style::default());
     }
-    if names.len() + 1 == shape.width && shape.delimiter == Delimiter::Blanks {
+    if names.len() < shape.width && shape.delimiter == Delimiter::Blanks {
         split_date_name(&mut names, shape);
     }
     for at in names.len()..shape.width {
@@ -541,8 +611,18 @@ fn split_date_name(names: &mut Vec<String>, shape: &Shape) {
         .kinds
         .windows(2)
         .position(|k| k == [Kind::Date, Kind::Clock]);
-    if let Some(at) = pair.filter(|at| *at < names.len()) {
-        names.insert(at + 1, names[at].clone());
+    let Some(at) = pair.filter(|at| *at < names.len()) else {
+        return;
+    };
+    let missing = shape.width - names.len();
+    let half_day = shape.kinds.get(at + 2) == Some(&Kind::HalfDay);
+    if half_day && missing == 1 {
+        // Date and time have names of their own, the half of the day has none.
+        names.insert(at + 2, names[at + 1].clone());
+    } else if missing == 1 + usize::from(half_day) {
+        for _ in 0..missing {
+            names.insert(at + 1, names[at].clone());
+        }
     }
 }
 

@@ -136,7 +136,7 @@ fn device_column(
             groups_of(&rows.columns[*at]).is_some_and(|(codes, levels)| {
                 (2..=MAX_DEVICES).contains(&levels.len())
                     && levels.len() * 2 <= codes.len()
-                    && (!number || cycles(&codes))
+                    && (!number || (cycles(&codes, levels.len()) && count_up(&levels)))
             })
         })
 }
@@ -157,13 +157,27 @@ fn is_index(shape: &Shape, at: usize) -> bool {
         Concept::Load,
         Concept::Fan,
     ];
-    parts.iter().any(|c| says(shape, at, *c)) && !measured.iter().any(|c| says(shape, at, *c))
+    parts.iter().any(|c| says(shape, at, *c))
+        && !measured.iter().any(|c| says(shape, at, *c))
+        && crate::clock::header_unit(shape, at).is_none()
 }
 
-/// Whether codes go round (0 1 0 1 …) rather than stay.
-fn cycles(codes: &[u32]) -> bool {
-    let changes = codes.windows(2).filter(|w| w[0] != w[1]).count();
-    changes * 2 > codes.len()
+/// Whether codes go round (0 1 0 1 …), in nearly all rows.
+fn cycles(codes: &[u32], period: usize) -> bool {
+    let pairs = codes.len() - period;
+    let alike = codes
+        .iter()
+        .zip(&codes[period..])
+        .filter(|(a, b)| a == b)
+        .count();
+    alike * 10 >= pairs * 9
+}
+
+/// Whether the numbers are 0, 1, 2 … or 1, 2, 3 …, as devices are numbered.
+fn count_up(levels: &[String]) -> bool {
+    let mut numbers: Vec<u32> = levels.iter().filter_map(|l| l.parse().ok()).collect();
+    numbers.sort_unstable();
+    numbers.len() == levels.len() && numbers[0] <= 1 && numbers.windows(2).all(|w| w[1] == w[0] + 1)
 }
 
 fn pick_device(

@@ -576,7 +576,8 @@ fn plan_of(shape: &Shape, choice: &TimeChoice, assigned: &[Assigned], line_end: 
             Kind::Measured => ReadAs::Measured(shape.styles[at]),
             Kind::Switch => ReadAs::Switch,
             Kind::Label => ReadAs::Label,
-            Kind::Stamp | Kind::Date | Kind::Clock => ReadAs::Nothing,
+            Kind::HalfDay if choice.half_day == Some(at) => ReadAs::HalfDay,
+            Kind::Stamp | Kind::Date | Kind::Clock | Kind::HalfDay => ReadAs::Nothing,
         })
         .collect();
     for (at, channel) in assigned {

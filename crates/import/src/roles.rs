@@ -39,6 +39,16 @@ pub(crate) fn unit_in_name(name: &str) -> Option<(SourceUnit, String)> {
     bracketed(name)
         .or_else(|| behind_mark(name))
         .or_else(|| as_token(name))
+        .or_else(|| whole(name))
+}
+
+/// `W`, `MHz`, `°C`: the name is nothing but a unit. Single letters mean too many things, but W.
+fn whole(name: &str) -> Option<(SourceUnit, String)> {
+    let name = name.trim();
+    let clear = name == "W" || name.chars().count() > 1;
+    units::lookup(name)
+        .filter(|unit| clear && !matches!(unit.quantity, Quantity::Time | Quantity::Other))
+        .map(|unit| (unit, name.to_owned()))
 }
 
 /// `CPU (°C)`, `Power [W]`: the last brackets that hold a unit.
@@ -574,7 +584,8 @@ pub(crate) fn unit_for(
 /// `t1`, `T2`: temperatures, if the values can be.
 fn numbered_guess(name: &str, words: &Words, look: &Look) -> Guess {
     let first = tokens(name);
-    let lettered = first.first().is_some_and(|t| t == "t")
+    let lettered = name != "t"
+        && first.first().is_some_and(|t| t == "t")
         && first.iter().skip(1).all(|t| {
             t.trim_start_matches('t')
                 .chars()

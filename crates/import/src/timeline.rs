@@ -359,8 +359,14 @@ fn start_of(raw: &Raw, choice: &TimeChoice, rows: &Rows, row: usize) -> Option<L
             })
         }
         (TimeSource::Number { count, .. }, Raw::Counts { values, .. }) => {
-            count.epoch?;
-            let seconds = count.unit.convert(values[row]);
+            let epoch = count.epoch?;
+            let seconds = count.unit.convert(values[row] - epoch as f64);
+            // Spreadsheets count days of local time.
+            let zone = if count.unit == crate::units::DAY {
+                Zone::Unknown
+            } else {
+                utc
+            };
             // A double holds today's seconds to a quarter of a microsecond.
             #[expect(
                 clippy::cast_possible_truncation,
@@ -369,7 +375,7 @@ fn start_of(raw: &Raw, choice: &TimeChoice, rows: &Rows, row: usize) -> Option<L
             let us = (seconds * 1e6).round() as i128;
             Some(LogStart {
                 unix_ns: us * 1000,
-                zone: utc,
+                zone,
             })
         }
         _ => None,
