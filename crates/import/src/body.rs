@@ -166,6 +166,8 @@ pub enum SkipReason {
     TimeUnreadable,
     /// A row in which no number can be read.
     NoReadings,
+    /// A row behind another header than the first.
+    UnderOtherHeader,
     /// A row of a device that was not picked.
     OtherDevice,
 }
@@ -189,6 +191,7 @@ impl SkipReason {
             Self::NulBytes => "nul_bytes",
             Self::TimeUnreadable => "time_unreadable",
             Self::NoReadings => "no_readings",
+            Self::UnderOtherHeader => "under_other_header",
             Self::OtherDevice => "other_device",
         }
     }
@@ -636,6 +639,9 @@ impl<'t> LineReader<'_, 't> {
             && self.plan.width > 2
             && texts == filled
             && filled + 1 >= cells.len()
+            && cells
+                .iter()
+                .any(|c| crate::devices::names_reading(&crate::source::to_text(number::trim(c))))
         {
             return SkipReason::OtherHeader;
         }

@@ -64,6 +64,8 @@ pub(crate) struct Shape {
     /// Trimmed text of the header and units lines, to know them when they come again.
     pub(crate) header_lines: Vec<Vec<u8>>,
     pub(crate) preamble: Vec<String>,
+    /// Names in the header, where the rows have another number of cells.
+    pub(crate) odd_names: Option<usize>,
     pub(crate) kinds: Vec<Kind>,
     pub(crate) styles: Vec<Style>,
     /// Columns whose decimal mark could not be told: name index, an example.
@@ -163,6 +165,7 @@ pub(crate) fn find_shape(block: &[u8], line_end: u8) -> Option<Shape> {
         before: Vec::new(),
         header_lines: Vec::new(),
         preamble: Vec::new(),
+        odd_names: None,
         styles: vec![Style::default(); width],
         unsure_marks: Vec::new(),
         kinds,
@@ -186,10 +189,21 @@ fn pad_columns(mut sample: Vec<Vec<String>>, width: usize) -> Vec<Vec<String>> {
 
 /// Lines without their ends; a run of NUL bytes ends a line as well.
 fn lines_of(block: &[u8], line_end: u8) -> Vec<Line<'_>> {
-    let mut lines = Vec::new();
+    let mut lines: Vec<Line<'_>> = Vec::new();
     let mut number = 0;
-    for line in block.split(|b| *b == line_end) {
+    let (mut pos, mut open) = (0, None);
+    while pos <= block.len() {
+        let end = memchr::memchr(line_end, &block[pos..]).map_or(block.len(), |i| pos + i);
+        let (start, first) = open.take().unwrap_or((pos, number + 1));
         number += 1;
+        pos = end + 1;
+        let line = &block[start..end];
+        // A cell of a header may hold a line break between its quotes.
+        if number < 60 && number < first + 8 && pos < block.len() && open_quote(line) {
+            open = Some((start, first));
+            continue;
+        }
+        let number = first;
         for piece in line.split(|b| *b == 0) {
             let piece = without_end(piece);
             if !piece.trim_ascii().is_empty() {
@@ -201,6 +215,11 @@ fn lines_of(block: &[u8], line_end: u8) -> Vec<Line<'_>> {
         }
     }
     lines
+}
+
+/// Whether a double quote is opened and not closed.
+fn open_quote(line: &[u8]) -> bool {
+    memchr::memchr_iter(b'"', line).count() % 2 == 1
 }
 
 /// At most about `count` of the lines: the first half of that, then evenly.
@@ -545,7 +564,10 @@ fn header_cells(line: &[u8], shape: &Shape) -> Option<Vec<String>> {
         let mut cells = Vec::new();
         split(line, delimiter, &mut cells);
         let used = used_width(&cells);
-        let names: Vec<String> = cells.iter().map(|c| to_text(number::trim(c))).collect();
+        let names: Vec<String> = cells
+            .iter()
+            .map(|c| to_text(number::trim(c)).replace(['\r', '\n'], " "))
+            .collect();
         if !looks_like_names(&names, shape) {
             continue;
         }
@@ -586,6 +608,7 @@ fn take_names(mut names: Vec<String>, shape: &mut Shape) {
         names.pop();
     }
     if names.len() > shape.width {
+        shape.odd_names = Some(names.len());
         shape.width = names.len();
         shape.kinds.resize(shape.width, Kind::Empty);
         shape.row_units.resize(shape.width, None);
@@ -593,6 +616,9 @@ fn take_names(mut names: Vec<String>, shape: &mut Shape) {
     }
     if names.len() < shape.width && shape.delimiter == Delimiter::Blanks {
         split_date_name(&mut names, shape);
+    }
+    if names.len() < shape.width {
+        shape.odd_names = Some(names.len());
     }
     for at in names.len()..shape.width {
         names.push(format!("column {}", at + 1));

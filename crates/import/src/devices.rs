@@ -22,6 +22,8 @@ pub(crate) struct Picked {
     /// Devices seen, if rows belong to several.
     pub(crate) devices: Vec<String>,
     pub(crate) device: Option<String>,
+    /// Rows (as read) behind another header.
+    pub(crate) under_other_header: Vec<u32>,
     /// Rows (as read) of other devices.
     pub(crate) dropped: Vec<u32>,
     pub(crate) source_rows: usize,
@@ -53,11 +55,13 @@ pub(crate) fn pick(
     options: &ImportOptions,
     assigned: &[Assigned],
     questions: &mut Vec<Question>,
+    other_headers: &[(usize, usize)],
 ) -> Result<Picked, ImportError> {
     let mut picked = Picked {
         source_rows: rows.kept,
         ..Picked::default()
     };
+    leave_out(rows, other_headers, &mut picked);
     let long = long_form(rows, shape, choice);
     let metric = long.as_ref().map(|l| l.metric);
     if let Some(column) = device_column(rows, shape, choice, options, assigned, metric) {
@@ -238,9 +242,31 @@ fn pick_device(
         }
     }
     select(rows, &keep);
-    picked.dropped = drop;
-    picked.first_rows = keep;
+    let as_read = |row: &u32| u32::try_from(picked.source_row(*row as usize)).unwrap_or(u32::MAX);
+    let (dropped, first_rows) = (
+        drop.iter().map(as_read).collect(),
+        keep.iter().map(as_read).collect(),
+    );
+    picked.dropped = dropped;
+    picked.first_rows = first_rows;
     Ok(())
+}
+
+/// Leaves out ranges of rows whose columns mean something else.
+fn leave_out(rows: &mut Rows, ranges: &[(usize, usize)], picked: &mut Picked) {
+    if ranges.is_empty() {
+        return;
+    }
+    let out = |row: usize| ranges.iter().any(|(from, to)| (*from..*to).contains(&row));
+    let all = u32::try_from(rows.kept).unwrap_or(u32::MAX);
+    let (left_out, keep): (Vec<u32>, Vec<u32>) = (0..all).partition(|row| out(*row as usize));
+    // A file that is nothing but other tables is left as it is.
+    if keep.is_empty() {
+        return;
+    }
+    select(rows, &keep);
+    picked.under_other_header = left_out;
+    picked.first_rows = keep;
 }
 
 /// Keeps these rows only, in this order.
@@ -326,7 +352,7 @@ fn long_form(rows: &Rows, shape: &Shape, choice: &TimeChoice) -> Option<Long> {
 }
 
 /// Whether a text could be the header of a reading.
-fn names_reading(text: &str) -> bool {
+pub(crate) fn names_reading(text: &str) -> bool {
     let look = Look {
         min: 20.0,
         max: 80.0,

@@ -140,6 +140,7 @@ impl Pass {
     }
 
     fn finish(mut self, options: &ImportOptions) -> Result<Imported, ImportError> {
+        let others = other_tables(&self.rows);
         let picked = devices::pick(
             &mut self.rows,
             &mut self.shape,
@@ -147,6 +148,7 @@ impl Pass {
             options,
             &self.assigned,
             &mut self.questions,
+            &others,
         )?;
         let account = self.account(&picked);
         let skips = std::mem::take(&mut self.rows.skips);
@@ -154,6 +156,7 @@ impl Pass {
         let line = timeline::build(&mut self.rows, &self.choice, options.interval_s, &line_of);
         self.findings.extend(line.findings.iter().cloned());
         self.note_unreadable();
+        self.note_header(&skips);
         self.ask_about_time(options);
         let sources = self.sources(&picked);
         let columns = std::mem::take(&mut self.rows.columns);
@@ -222,18 +225,24 @@ impl Pass {
 
     fn account(&self, picked: &Picked) -> RowAccount {
         let mut skipped = grouped(&self.rows.skips);
-        if !picked.dropped.is_empty() {
-            let lines = picked.dropped.iter().take(FIRST_LINES);
+        for (reason, rows) in [
+            (SkipReason::UnderOtherHeader, &picked.under_other_header),
+            (SkipReason::OtherDevice, &picked.dropped),
+        ] {
+            if rows.is_empty() {
+                continue;
+            }
+            let lines = rows.iter().take(FIRST_LINES);
             skipped.push(Skipped {
-                reason: SkipReason::OtherDevice,
-                count: picked.dropped.len() as u64,
+                reason,
+                count: rows.len() as u64,
                 lines: lines
                     .map(|row| line_of_row(&self.rows.skips, *row as usize))
                     .collect(),
             });
         }
         skipped.sort_by_key(|s| s.reason);
-        let dropped = picked.dropped.len();
+        let dropped = picked.dropped.len() + picked.under_other_header.len();
         RowAccount {
             read: self.rows.read,
             kept: (picked.source_rows - dropped) as u64,
@@ -281,19 +290,34 @@ impl Pass {
                     .to_owned(),
             });
         }
-        if let Some(skip) = self
-            .rows
-            .skips
-            .iter()
-            .find(|s| s.reason == SkipReason::OtherHeader)
-        {
+    }
+
+    fn note_header(&mut self, skips: &[Skip]) {
+        if let Some(names) = self.shape.odd_names {
+            self.findings.push(Finding {
+                rule: "header_width_differs",
+                severity: Severity::Warning,
+                run: None,
+                evidence: format!(
+                    "the header has {names} names, most rows have {} cells; names were given from \
+                     the left",
+                    if names < self.shape.width {
+                        self.shape.width
+                    } else {
+                        self.shape.least
+                    }
+                ),
+                remedy: "check the roles; name columns by number with --channel ROLE=\"col N\""
+                    .to_owned(),
+            });
+        }
+        if let Some(skip) = skips.iter().find(|s| s.reason == SkipReason::OtherHeader) {
             self.findings.push(Finding {
                 rule: "header_changes",
                 severity: Severity::Error,
                 run: None,
                 evidence: format!(
-                    "line {} looks like another header; rows behind it were read as the first \
-                     header says",
+                    "line {} is another header than the first; rows behind it were not read",
                     skip.line
                 ),
                 remedy: "split the file there and import the parts".to_owned(),
@@ -674,13 +698,12 @@ fn skip_header(block: &[u8], line_end: u8, shape: &Shape, rows: &mut Rows) -> us
             break;
         };
         pos += end + 1;
-        let reason = shape
-            .before
-            .iter()
-            .find(|(number, _)| *number == line)
-            .map_or(SkipReason::Blank, |(_, token)| {
-                SkipReason::from_token(token)
-            });
+        let blank = crate::number::trim(&block[pos - end - 1..pos - 1]).is_empty();
+        let known = shape.before.iter().rfind(|(number, _)| *number <= line);
+        let reason = match known {
+            Some((number, token)) if *number == line || !blank => SkipReason::from_token(token),
+            _ => SkipReason::Blank,
+        };
         rows.skips.push(Skip {
             line,
             count: 1,
@@ -729,6 +752,26 @@ fn line_of_row(skips: &[Skip], row: usize) -> u64 {
         line += skip.count;
     }
     line
+}
+
+/// Ranges of rows that stand behind another header, up to where the first header comes again.
+fn other_tables(rows: &Rows) -> Vec<(usize, usize)> {
+    let mut ranges = Vec::new();
+    let mut open = None;
+    let mut skipped = 0;
+    for skip in &rows.skips {
+        // Rows before this line: lines before it, less those that are no rows.
+        let row = usize::try_from((skip.line - 1).saturating_sub(skipped)).unwrap_or(usize::MAX);
+        skipped += skip.count;
+        match skip.reason {
+            SkipReason::OtherHeader if open.is_none() => open = Some(row),
+            SkipReason::RepeatedHeader => ranges.extend(open.take().map(|from| (from, row))),
+            _ => {}
+        }
+    }
+    ranges.extend(open.map(|from| (from, rows.kept)));
+    ranges.retain(|(from, to)| from < to);
+    ranges
 }
 
 /// Why no line holds readings: an error that shows the first text.

@@ -853,3 +853,101 @@ fn interval_rows_from_begin_to_end() {
     assert_eq!(log.span_s, Some(18.0));
     assert!(asks(&log, "unit of the time column"));
 }
+
+#[test]
+fn a_half_day_mark_in_a_column_of_its_own() {
+    let log = read(
+        "Stamp temp_c power_w\n06/30/2025 11:59:59 AM 45 33\n06/30/2025 12:00:01 PM 46 34\n06/30/2025 01:00:00 PM 46 35\n",
+    );
+    assert_eq!(log.log.time_s(), [0.0, 2.0, 3601.0]);
+    assert_eq!(values(&log, Role::Power), [33.0, 34.0, 35.0]);
+    let midnight = read("Date,Time,,power_w\n6/30/2025,11:59:59,PM,33\n7/1/2025,12:00:01,AM,34\n");
+    assert_eq!(midnight.span_s, Some(2.0));
+}
+
+#[test]
+fn dates_and_times_as_bare_numbers() {
+    let log = read("date,time,power_w\n20250603,235959,1\n20250604,1,2\n20250604,102,3\n");
+    assert_eq!(log.log.time_s(), [0.0, 2.0, 63.0]);
+    // Day 45811.5 of spreadsheets is 2025-06-03T12:00.
+    let serial = read("Date,power_w\n45811.5,1\n45811.50048828125,2\n");
+    assert_eq!(serial.span_s, Some(42.1875));
+    assert_eq!(
+        serial.log.start().unwrap().unix_ns,
+        1_748_952_000_000_000_000
+    );
+    assert_eq!(read("t;power_w\nPT0S;1\nPT1M0.5S;2\n").span_s, Some(60.5));
+}
+
+#[test]
+fn another_header_ends_the_table() {
+    let log = read(
+        "time_s,temp_c,power_w\n0,45,10\n1,46,11\n\ntime_s,temp_c,fan_rpm\n2,46,1200\n3,46,1210\ntime_s,temp_c,power_w\n4,47,12\n",
+    );
+    assert_eq!(log.log.time_s(), [0.0, 1.0, 4.0]);
+    assert_eq!(skipped(&log, SkipReason::UnderOtherHeader), 2);
+    assert!(finds(&log, "header_changes"));
+}
+
+#[test]
+fn older_encodings_are_told_by_their_words() {
+    // "Температура;Мощность" in Windows-1251, "時刻,温度" in Shift JIS, "温度" and "功耗" in GBK.
+    let cyrillic = [
+        &b"t_s;\xd2\xe5\xec\xef\xe5\xf0\xe0\xf2\xf3\xf0\xe0;\xcc\xee\xf9\xed\xee\xf1\xf2\xfc\n"[..],
+        b"0;45;10\n1;46;11\n",
+    ]
+    .concat();
+    let log = read(cyrillic);
+    assert_eq!(log.format.encoding, Encoding::Windows1251);
+    assert_eq!(values(&log, Role::Power), [10.0, 11.0]);
+    let japanese = [
+        &b"\x8e\x9e\x8d\x8f,\x89\xb7\x93x\n"[..],
+        b"10:00:00,45\n10:00:01,46\n",
+    ]
+    .concat();
+    let log = read(japanese);
+    assert_eq!(log.format.encoding, Encoding::ShiftJis);
+    assert_eq!(channel(&log, Role::Temperature).column, "温度");
+    let chinese = [
+        &b"t_s,\xce\xc2\xb6\xc8,\xb9\xa6\xba\xc4\n"[..],
+        b"0,45,10\n1,46,11\n",
+    ]
+    .concat();
+    assert_eq!(values(&read(chinese), Role::Power), [10.0, 11.0]);
+}
+
+#[test]
+fn line_breaks_inside_header_cells() {
+    let log = read("time_s,\"CPU\n[°C]\",\"Power\n[W]\"\n0,45,10\n1,46,11\n");
+    assert_eq!(values(&log, Role::Temperature), [45.0, 46.0]);
+    assert_eq!(skipped(&log, SkipReason::Header), 3);
+}
+
+#[test]
+fn numbers_that_name_no_device_are_readings() {
+    let log = read("time_s,CPU (°C),Index\n0,45,0\n1,46,1\n2,47,2\n3,45,3\n4,46,4\n5,47,5\n");
+    assert_eq!(log.rows.kept, 6);
+    assert!(log.devices.is_empty());
+}
+
+#[test]
+fn summer_time_begins_unsaid() {
+    let log = read(
+        "time,power_w\n2025-03-30 01:59:55,1\n2025-03-30 01:59:56,1\n2025-03-30 01:59:57,1\n2025-03-30 03:00:00,2\n2025-03-30 03:00:01,2\n2025-03-30 03:00:02,2\n",
+    );
+    assert!(
+        !finds(&log, "clock_one_hour_forward"),
+        "3603 s are no whole hour and step"
+    );
+    let hour = read(
+        "time,power_w\n2025-03-30 01:59:58,1\n2025-03-30 01:59:59,1\n2025-03-30 03:00:00,2\n2025-03-30 03:00:01,2\n",
+    );
+    assert!(finds(&hour, "clock_one_hour_forward"));
+}
+
+#[test]
+fn a_header_narrower_than_the_rows_is_told() {
+    let log = read("time_s,temp_c\n0,45,10\n1,46,11\n2,46,12\n");
+    assert!(finds(&log, "header_width_differs"));
+    assert_eq!(values(&log, Role::Temperature), [45.0, 46.0, 46.0]);
+}
