@@ -326,6 +326,9 @@ pub(crate) fn header_unit(shape: &Shape, at: usize) -> Option<SourceUnit> {
         .or_else(|| crate::roles::unit_in_name(&shape.names[at]).map(|(unit, _)| unit))
 }
 
+/// Seconds from 1970 to 2103.
+const LATEST_EPOCH_S: f64 = 4.2e9;
+
 /// Ranges of counts from the epoch: 1998 to 2103, for seconds and their parts; then 100 ns since
 /// 1601 and since year 1, as some systems count.
 fn epoch_of(value: f64) -> Option<(SourceUnit, i128)> {
@@ -340,7 +343,7 @@ fn epoch_of(value: f64) -> Option<(SourceUnit, i128)> {
     ];
     let known = scales
         .iter()
-        .find(|(scale, _)| (9e8..4.2e9).contains(&(value / scale)));
+        .find(|(scale, _)| (9e8..LATEST_EPOCH_S).contains(&(value / scale)));
     if let Some((_, unit)) = known {
         return Some((*unit, 0));
     }
@@ -375,16 +378,23 @@ fn numeric_source(shape: &Shape, at: usize) -> Option<TimeSource> {
         .all(|v| epoch_of(*v).is_some())
         .then(|| epoch_of(first))
         .flatten();
-    let count = match (epoch, header_unit(shape, at)) {
+    let written = header_unit(shape, at).filter(|u| u.quantity == Quantity::Time);
+    // A written unit holds, unless it would make the count older than the calendar.
+    let holds = written.filter(|unit| unit.convert(first) < LATEST_EPOCH_S);
+    let count = match (epoch, holds) {
+        (Some((unit, base)), None) => Count {
+            epoch: Some(base),
+            ..Count::of(unit)
+        },
+        (Some((unit, base)), Some(written)) if unit == written => Count {
+            epoch: Some(base),
+            ..Count::of(unit)
+        },
+        (_, Some(unit)) => Count::of(unit),
         (None, None) if is_day_serial(shape, at, &values) => Count {
             epoch: Some(SERIAL_OF_1970),
             ..Count::of(units::DAY)
         },
-        (Some((unit, base)), _) => Count {
-            epoch: Some(base),
-            ..Count::of(unit)
-        },
-        (None, Some(unit)) if unit.quantity == Quantity::Time => Count::of(unit),
         _ => Count {
             assumed: true,
             ..Count::of(units::SECOND)
@@ -452,6 +462,9 @@ fn settle_count(shape: &Shape, choice: &mut TimeChoice, stated: Stated) {
     count.counter =
         shape.has_header && says(Concept::Counter) && !says(Concept::Time) && count.assumed;
     if let Some(unit) = stated.unit.filter(|u| u.quantity == Quantity::Time) {
+        if count.unit != unit {
+            count.epoch = None;
+        }
         count.unit = unit;
         count.assumed = false;
         count.counter = false;
