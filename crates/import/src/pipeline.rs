@@ -87,6 +87,8 @@ struct Pass {
     shape: Shape,
     choice: TimeChoice,
     assigned: Vec<Assigned>,
+    /// Overrides whose columns may come out of long form.
+    pending: Vec<ChannelOverride>,
     rows: Rows,
     findings: Vec<Finding>,
     questions: Vec<Question>,
@@ -105,7 +107,7 @@ impl Pass {
         let shape =
             find_shape(blocks.first(), end).ok_or_else(|| nothing_found(blocks.first(), end))?;
         let (mut findings, mut questions) = (Vec::new(), Vec::new());
-        let assigned = assign(&shape, options, &mut findings, &mut questions)?;
+        let (assigned, pending) = assign(&shape, options, &mut findings, &mut questions)?;
         let choice = choose_time(&shape, &assigned, options, order);
         let plan = plan_of(&shape, &choice, &assigned, end);
         let rows = read_rows(&mut blocks, &shape, &plan, total, progress)?;
@@ -119,6 +121,7 @@ impl Pass {
             shape,
             choice,
             assigned,
+            pending,
             rows,
             findings,
             questions,
@@ -150,6 +153,7 @@ impl Pass {
             &mut self.questions,
             &others,
         )?;
+        self.assign_pending()?;
         let account = self.account(&picked);
         let skips = std::mem::take(&mut self.rows.skips);
         let line_of = |row: usize| line_of_row(&skips, picked.source_row(row));
@@ -207,6 +211,16 @@ impl Pass {
             questions: self.questions,
             recipe,
         })
+    }
+
+    /// Finds the columns that long form gave.
+    fn assign_pending(&mut self) -> Result<(), ImportError> {
+        for channel in std::mem::take(&mut self.pending) {
+            let found = resolve(&channel.column, &self.shape.names);
+            let (at, _) = found.ok_or_else(|| no_such_column(&self.shape, &channel))?;
+            self.assigned.push((at, channel));
+        }
+        Ok(())
     }
 
     fn time_reason(&self) -> String {
@@ -413,6 +427,7 @@ impl Pass {
             .map(|at| Source {
                 name: self.shape.names.get(at).cloned().unwrap_or_default(),
                 number: picked.number_of(at) + 1,
+                from_long_form: picked.number_of(at) != at,
                 header_unit: clock::header_unit(&self.shape, at),
                 row_unit: self.shape.row_units.get(at).cloned().flatten(),
                 switch: self.shape.kinds.get(at) == Some(&Kind::Switch),
@@ -504,14 +519,24 @@ fn time_mapping(name: &str, at: usize, choice: &TimeChoice) -> ChannelOverride {
     }
 }
 
+fn no_such_column(shape: &Shape, channel: &ChannelOverride) -> ImportError {
+    ImportError::NoSuchColumn {
+        asked: channel.text.clone(),
+        names: shape.names.clone(),
+        line: shape.header_line.unwrap_or(1),
+    }
+}
+
 /// Finds the columns that the recipe and the overrides name; the overrides come last and win.
 fn assign(
     shape: &Shape,
     options: &ImportOptions,
     findings: &mut Vec<Finding>,
     questions: &mut Vec<Question>,
-) -> Result<Vec<Assigned>, ImportError> {
+) -> Result<(Vec<Assigned>, Vec<ChannelOverride>), ImportError> {
     let mut assigned = Vec::new();
+    let mut pending = Vec::new();
+    let may_be_long = shape.kinds.contains(&Kind::Label);
     if let Some(recipe) = &options.recipe {
         for channel in &recipe.channels {
             match resolve(&channel.column, &shape.names) {
@@ -543,12 +568,14 @@ fn assign(
             assigned.push((at, whole));
             continue;
         }
-        let (at, others) =
-            resolve(&channel.column, &shape.names).ok_or_else(|| ImportError::NoSuchColumn {
-                asked: channel.text.clone(),
-                names: shape.names.clone(),
-                line: shape.header_line.unwrap_or(1),
-            })?;
+        let (at, others) = match resolve(&channel.column, &shape.names) {
+            Some(found) => found,
+            None if may_be_long => {
+                pending.push(channel.clone());
+                continue;
+            }
+            None => return Err(no_such_column(shape, channel)),
+        };
         if others > 0 {
             questions.push(Question {
                 about: format!("which column '{}' is meant", shape.names[at]),
@@ -563,7 +590,7 @@ fn assign(
         }
         assigned.push((at, channel.clone()));
     }
-    Ok(assigned)
+    Ok((assigned, pending))
 }
 
 fn choose_time(

@@ -14,6 +14,8 @@ pub(crate) struct Source {
     pub(crate) name: String,
     /// 1-based.
     pub(crate) number: usize,
+    /// It was one of several readings in a column; a recipe knows it by no number.
+    pub(crate) from_long_form: bool,
     pub(crate) header_unit: Option<SourceUnit>,
     /// The unit as written in a row of units or a unit column.
     pub(crate) row_unit: Option<String>,
@@ -169,7 +171,8 @@ fn column_to_channels(
     if look.present == 0 {
         rank -= 200.0;
     }
-    let mapping = (guess.role != Role::Other).then(|| ChannelOverride {
+    let in_recipe = guess.role != Role::Other && !source.from_long_form;
+    let mapping = in_recipe.then(|| ChannelOverride {
         role: guess.role,
         column: ColumnRef::Number(source.number),
         text: source.name.clone(),

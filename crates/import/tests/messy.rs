@@ -951,3 +951,31 @@ fn a_header_narrower_than_the_rows_is_told() {
     assert!(finds(&log, "header_width_differs"));
     assert_eq!(values(&log, Role::Temperature), [45.0, 46.0, 46.0]);
 }
+
+#[test]
+fn overrides_reach_into_long_form() {
+    let text = "t_s,metric,value\n0,cpu temp,113\n0,rail,5000\n1,cpu temp,122\n1,rail,6000\n";
+    let log = read_with(
+        text,
+        &stating(&["power=rail@mW", "temperature=cpu temp@degF"]),
+    );
+    assert_eq!(values(&log, Role::Power), [5.0, 6.0]);
+    assert_eq!(values(&log, Role::Temperature), [45.0, 50.0]);
+    let error = import(text.as_bytes(), &stating(&["power=absent"]), &mut |_, _| {}).unwrap_err();
+    assert!(matches!(error, ImportError::NoSuchColumn { .. }));
+}
+
+#[test]
+fn a_recipe_tells_columns_of_one_name_apart() {
+    let text = "t_s,temp,temp\n0,30,50\n1,31,51\n2,31,52\n";
+    let first = read_with(text, &stating(&["room=col 2", "temperature=col 3"]));
+    let recipe = Recipe::from_json(&first.recipe.to_json()).unwrap();
+    let again = read_with(
+        text,
+        &ImportOptions {
+            recipe: Some(recipe),
+            ..ImportOptions::default()
+        },
+    );
+    assert_eq!(again.log, first.log);
+}
