@@ -44,6 +44,8 @@ pub(crate) struct Plan {
     /// Columns without which a row has no time.
     pub(crate) time_columns: Vec<usize>,
     pub(crate) header_lines: Vec<Vec<u8>>,
+    /// Name of the first column.
+    pub(crate) first_name: String,
     pub(crate) line_end: u8,
 }
 
@@ -538,6 +540,9 @@ impl<'t> LineReader<'_, 't> {
         if numbers == 0 && (unread > 0 || self.plan.time_columns.is_empty()) {
             return Outcome::NoNumber;
         }
+        if unread > 0 && is_summary(cells) {
+            return Outcome::NoNumber;
+        }
         if unread > 0 {
             self.note_unreadable(cells);
         }
@@ -592,6 +597,31 @@ impl<'t> LineReader<'_, 't> {
         }
     }
 
+    /// Whether cells of text are names: the first is a time's or that of the first column, and half
+    /// of the others could name readings. A remark with commas in it is none.
+    fn is_header(&self, cells: &[&[u8]]) -> bool {
+        let names: Vec<String> = cells
+            .iter()
+            .map(|c| crate::source::to_text(number::trim(c)))
+            .collect();
+        if names.len() != self.plan.width || names.len() < 3 {
+            return false;
+        }
+        let time = crate::words::concepts(&names[0])
+            .iter()
+            .any(|(concept, _)| {
+                use crate::words::Concept::{Counter, Date, Time};
+                matches!(concept, Time | Date | Counter)
+            });
+        let readings = names[1..]
+            .iter()
+            .filter(|n| crate::devices::names_reading(n))
+            .count();
+        (time || names[0] == self.plan.first_name)
+            && readings * 2 >= names.len() - 1
+            && names.iter().all(|n| n.chars().count() <= 60)
+    }
+
     fn note_unreadable(&mut self, cells: &[&[u8]]) {
         let kept = self.rows.kept;
         for (at, cell) in cells.iter().enumerate().take(self.plan.width) {
@@ -635,14 +665,7 @@ impl<'t> LineReader<'_, 't> {
             .filter(|c| crate::detect::classify(c) == crate::detect::Class::Text)
             .count();
         let filled = cells.iter().filter(|c| !number::trim(c).is_empty()).count();
-        if cells.len() == self.plan.width
-            && self.plan.width > 2
-            && texts == filled
-            && filled + 1 >= cells.len()
-            && cells
-                .iter()
-                .any(|c| crate::devices::names_reading(&crate::source::to_text(number::trim(c))))
-        {
+        if texts == filled && filled + 1 >= cells.len() && self.is_header(&cells) {
             return SkipReason::OtherHeader;
         }
         match outcome {

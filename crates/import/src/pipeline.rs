@@ -671,6 +671,7 @@ fn plan_of(shape: &Shape, choice: &TimeChoice, assigned: &[Assigned], line_end: 
         reads,
         time_columns: choice.columns(),
         header_lines: shape.header_lines.clone(),
+        first_name: shape.names.first().cloned().unwrap_or_default(),
         line_end,
     }
 }

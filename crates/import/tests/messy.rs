@@ -979,3 +979,24 @@ fn a_recipe_tells_columns_of_one_name_apart() {
     );
     assert_eq!(again.log, first.log);
 }
+
+#[test]
+fn remarks_with_commas_are_no_headers_and_sums_no_rows() {
+    let log = read(
+        "time_s,temp_c,power_w\n0,45,10\nfan set to 50 %, then to 100 %, power as before\n1,46,11\n2,47,12\n",
+    );
+    assert_eq!(log.rows.kept, 3);
+    let sums = read("temp_c,power_w\n45,10\n46,11\n44,12\nAverage,11\nMax:,12\n");
+    assert_eq!(
+        (sums.rows.kept, skipped(&sums, SkipReason::SummaryRow)),
+        (3, 2)
+    );
+}
+
+#[test]
+fn lines_torn_and_joined_by_a_crash_are_skipped() {
+    let log = read("time_s,temp_c,power_w\n0,45,10\n1,463,45,12\n2,4\n4,46,13\n5,46,14\n");
+    assert_eq!(log.rows.kept, 3);
+    assert_eq!(skipped(&log, SkipReason::TooManyCells), 1);
+    assert_eq!(skipped(&log, SkipReason::TooFewCells), 1);
+}
