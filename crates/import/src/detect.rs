@@ -541,10 +541,7 @@ fn uncommented(line: &[u8]) -> &[u8] {
         line = rest;
     }
     let line = line.strip_prefix(b"//").unwrap_or(line);
-    let skip = line
-        .iter()
-        .take_while(|b| matches!(b, b'#' | b'%' | b';'))
-        .count();
+    let skip = line.iter().take_while(|b| matches!(b, b'#' | b'%')).count();
     // A first column that is itself called "#" keeps its name.
     match line.get(skip) {
         Some(b',' | b'\t' | b'|') if skip == 1 => line,
@@ -669,11 +666,13 @@ fn group_names(before: &[Line<'_>], shape: &mut Shape) {
     }
     let mut group = String::new();
     for (name, cell) in shape.names.iter_mut().zip(cells) {
-        let cell = to_text(number::trim(cell));
-        if !cell.is_empty() {
-            group = cell;
+        let cell_text = to_text(number::trim(cell));
+        if !cell_text.is_empty() {
+            group.clone_from(&cell_text);
         }
-        if !group.is_empty() && *name != group {
+        if name.starts_with("column ") && !cell_text.is_empty() {
+            name.clone_from(&group);
+        } else if !group.is_empty() && *name != group {
             *name = format!("{group} {name}");
         }
     }
