@@ -1093,3 +1093,23 @@ fn blocks_and_threads_lose_nothing() {
         [u64::from(rows) + 2]
     );
 }
+
+#[test]
+fn stamps_with_blanks_in_them_between_blanks() {
+    for (first, second) in [
+        (
+            "Wed Oct 28 11:59:59 PM CET 2020",
+            "Thu Oct 29 12:00:01 AM CET 2020",
+        ),
+        ("Wed Oct 28 23:59:59 2020", "Thu Oct 29 00:00:01 2020"),
+        ("28 Oct 2020 23:59:59", "29 Oct 2020 00:00:01"),
+        ("10/28/2020 11:59:59 PM", "10/29/2020 12:00:01 AM"),
+    ] {
+        let log = read(format!(
+            "Stamp CPU_Temp(C) CPU_Power(W)\n{first} 45 33\n{second} 46 34\n"
+        ));
+        assert_eq!(log.span_s, Some(2.0), "{first}");
+        assert_eq!(values(&log, Role::Temperature), [45.0, 46.0], "{first}");
+        assert_eq!(values(&log, Role::Power), [33.0, 34.0], "{first}");
+    }
+}
