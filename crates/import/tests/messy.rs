@@ -1113,3 +1113,13 @@ fn stamps_with_blanks_in_them_between_blanks() {
         assert_eq!(values(&log, Role::Power), [33.0, 34.0], "{first}");
     }
 }
+
+#[test]
+fn a_date_without_a_year_takes_no_reading_for_one() {
+    let log = read("Jun 03 23:59:59 45 33.5\nJun 04 00:00:01 46 34.5\nJun 04 00:00:02 46 35.5\n");
+    assert_eq!(log.span_s, Some(3.0));
+    assert_eq!(
+        log.channel_by_column("col 4").unwrap().values,
+        [45.0, 46.0, 46.0]
+    );
+}
