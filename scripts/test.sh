@@ -12,7 +12,7 @@ begun=$SECONDS
 step() {
     local name=$1 from=$SECONDS
     shift
-    printf '\n== %s: %s\n' "$name" "$*"
+    printf '\n== %s\n' "$name"
     if ! "$@"; then
         printf '\n== %s: FAILED after %d s\n' "$name" $((SECONDS - from)) >&2
         exit 1
@@ -43,7 +43,7 @@ need_compiler() {
         stop "a C compiler (cc) is missing; install gcc or clang with your package manager"
     as_root apt-get update
     as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y --no-install-recommends \
-        build-essential
+        build-essential || stop "apt-get could not install build-essential; see above"
 }
 
 need_cargo() {
