@@ -2,6 +2,7 @@
 //!
 //! Numbers are not compared, only where they stand: the last digits of a fit may differ from one
 //! mathematics library to the next. The accuracy of the numbers is the business of other tests.
+//! With `UPDATE_README` set in the environment the quoted lines are replaced by those printed now.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -14,12 +15,16 @@ const LEFT_OUT: &str = "…";
 #[derive(Debug, PartialEq)]
 struct Quoted {
     line: String,
-    output: Vec<String>,
+    /// Lines with their places in the README, from 0.
+    output: Vec<(usize, String)>,
+}
+
+fn readme_path() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../../README.md")
 }
 
 fn readme() -> String {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../README.md");
-    std::fs::read_to_string(&path).expect("the README is two folders above this crate")
+    std::fs::read_to_string(readme_path()).expect("the README is two folders above this crate")
 }
 
 /// A fresh folder under the build's own scratch folder.
@@ -44,7 +49,7 @@ fn run(folder: &Path, words: &[String]) -> Output {
 fn commands(text: &str) -> Vec<Quoted> {
     let mut commands: Vec<Quoted> = Vec::new();
     let mut inside = false;
-    for line in text.lines() {
+    for (place, line) in text.lines().enumerate() {
         if line.starts_with("```") {
             inside = line == "```console";
         } else if let Some(command) = line.strip_prefix("$ ").filter(|_| inside) {
@@ -53,7 +58,7 @@ fn commands(text: &str) -> Vec<Quoted> {
                 output: Vec::new(),
             });
         } else if let Some(last) = commands.last_mut().filter(|_| inside) {
-            last.output.push(line.to_owned());
+            last.output.push((place, line.to_owned()));
         }
     }
     commands
@@ -99,42 +104,67 @@ fn shape(line: &str) -> String {
     shape
 }
 
-/// The first quoted line that the output does not have, after the one before it.
-fn missing<'a>(quoted: &'a [String], output: &str) -> Option<&'a str> {
-    let mut rest = output.lines().map(shape);
+/// The quoted lines as the output has them now, in order, each with its place.
+///
+/// # Errors
+/// The first quoted line that the output does not have after the one before it.
+fn printed(quoted: &[(usize, String)], output: &str) -> Result<Vec<(usize, String)>, String> {
+    let mut rest = output.lines();
     quoted
         .iter()
-        .map(String::as_str)
-        .filter(|line| !line.trim().is_empty() && *line != LEFT_OUT)
-        .find(|line| {
+        .filter(|(_, line)| !line.trim().is_empty() && line != LEFT_OUT)
+        .map(|(place, line)| {
             let wanted = shape(line);
-            !rest.any(|have| have == wanted)
+            let found = rest.find(|have| shape(have) == wanted);
+            found
+                .map(|have| (*place, have.to_owned()))
+                .ok_or_else(|| line.clone())
         })
+        .collect()
+}
+
+/// Runs one command of the README and gives its quoted lines as printed now.
+fn replay(folder: &Path, quoted: &Quoted) -> Vec<(usize, String)> {
+    let words = words(&quoted.line);
+    assert_eq!(words[0], PROGRAM, "`{}`", quoted.line);
+    let output = run(folder, &words[1..]);
+    let stdout = String::from_utf8_lossy(&output.stdout);
+    assert!(
+        output.status.success(),
+        "`{}` ends with {}:\n{}",
+        quoted.line,
+        output.status,
+        String::from_utf8_lossy(&output.stderr)
+    );
+    printed(&quoted.output, &stdout).unwrap_or_else(|line| {
+        panic!(
+            "`{}` no longer prints\n{line}\nbut\n{stdout}\nBring the README up to date.",
+            quoted.line
+        )
+    })
+}
+
+/// The text with some of its lines replaced.
+fn replaced(text: &str, lines: &[(usize, String)]) -> String {
+    let mut all: Vec<&str> = text.lines().collect();
+    for (place, line) in lines {
+        all[*place] = line;
+    }
+    all.join("\n") + "\n"
 }
 
 #[test]
 fn every_command_runs_and_prints_what_is_quoted() {
     let folder = scratch("readme");
-    let commands = commands(&readme());
+    let text = readme();
+    let commands = commands(&text);
     assert!(commands.len() >= 10, "the tour has lost its commands");
-    for quoted in &commands {
-        let words = words(&quoted.line);
-        assert_eq!(words[0], PROGRAM, "`{}`", quoted.line);
-        let output = run(&folder, &words[1..]);
-        let stdout = String::from_utf8_lossy(&output.stdout);
-        assert!(
-            output.status.success(),
-            "`{}` ends with {}:\n{}",
-            quoted.line,
-            output.status,
-            String::from_utf8_lossy(&output.stderr)
-        );
-        if let Some(line) = missing(&quoted.output, &stdout) {
-            panic!(
-                "`{}` no longer prints\n{line}\nbut\n{stdout}\nBring the README up to date.",
-                quoted.line
-            );
-        }
+    let now: Vec<(usize, String)> = commands
+        .iter()
+        .flat_map(|quoted| replay(&folder, quoted))
+        .collect();
+    if std::env::var_os("UPDATE_README").is_some() {
+        std::fs::write(readme_path(), replaced(&text, &now)).expect("the README can be written");
     }
 }
 
@@ -174,11 +204,15 @@ fn every_command_of_the_program_is_in_the_table() {
 #[test]
 fn commands_and_their_output_are_found() {
     let text = "$ not here\n```console\n$ a b\none\n$ c\n```\ntwo\n```sh\n$ d\n```\n";
-    let quoted = |line: &str, output: &[&str]| Quoted {
+    let quoted = |line: &str, output: &[(usize, &str)]| Quoted {
         line: line.to_owned(),
-        output: output.iter().map(|&s| s.to_owned()).collect(),
+        output: output.iter().map(|&(i, s)| (i, s.to_owned())).collect(),
     };
-    assert_eq!(commands(text), [quoted("a b", &["one"]), quoted("c", &[])]);
+    assert_eq!(
+        commands(text),
+        [quoted("a b", &[(3, "one")]), quoted("c", &[])]
+    );
+    assert_eq!(replaced("a\nb\nc\n", &[(1, "x".to_owned())]), "a\nx\nc\n");
 }
 
 #[test]
@@ -196,7 +230,8 @@ fn numbers_may_differ_and_words_may_not() {
         shape("at 3 (0.4 to  +7) W")
     );
     assert_ne!(shape("settles at 7 W"), shape("settled at 7 W"));
-    let quoted = ["b 2", LEFT_OUT, "c 3"].map(str::to_owned);
-    assert_eq!(missing(&quoted, "a 1\nb 9\nx\nc 4\n"), None);
-    assert_eq!(missing(&quoted, "c 4\nb 9\n"), Some("c 3"));
+    let quoted = ["b 2", LEFT_OUT, "c 3"].map(|line| (7, line.to_owned()));
+    let now = ["b 9", "c 4"].map(|line| (7, line.to_owned()));
+    assert_eq!(printed(&quoted, "a 1\nb 9\nx\nc 4\n"), Ok(now.to_vec()));
+    assert_eq!(printed(&quoted, "c 4\nb 9\n"), Err("c 3".to_owned()));
 }
