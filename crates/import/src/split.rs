@@ -112,11 +112,6 @@ fn split_blanks<'a>(line: &'a [u8], least: usize, cells: &mut Vec<&'a [u8]>) {
     }
 }
 
-/// Whether a double quote is opened in this line and not closed.
-pub(crate) fn open_quote(line: &[u8]) -> bool {
-    memchr::memchr_iter(b'"', line).count() % 2 == 1
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -17,7 +17,7 @@ const CHAINS: u64 = 2;
 /// Steps of a chain before the first kept draw.
 const BURN_IN: usize = 300;
 /// Steps between kept draws.
-const THIN: usize = 12;
+const THIN: usize = 150;
 /// Shares of the old state kept in a proposal, taken in turn: far jumps and near ones.
 const KEPT: [f64; 4] = [0.0, 0.7, 0.9, 0.98];
 
