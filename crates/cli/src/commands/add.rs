@@ -713,7 +713,7 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         Some(name) => Some(book.tune_named(machine.id, name)?.id),
         None => None,
     };
-    let raw = book.keep_raw_bytes(&read.bytes)?;
+    let raw = read.keep_raw(book)?;
     let recipe = read.recipe_text();
     let source = LogSource {
         name: &read.file_name,
