@@ -1,98 +1,180 @@
 //! Licences and duplicate versions, without the network.
+//!
+//! Both come from `cargo tree`, which knows the features that are really on; `cargo metadata` also
+//! lists crates that only a feature nobody asked for would bring in.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::process::Command;
 
-use serde_json::Value;
+use crate::licence;
 
-/// Licences that may be linked with MIT OR Apache-2.0 code.
-const ALLOWED: [&str; 12] = [
-    "MIT",
-    "Apache-2.0",
-    "Apache-2.0 WITH LLVM-exception",
-    "BSD-2-Clause",
-    "BSD-3-Clause",
-    "Zlib",
-    "Unlicense",
-    "Unicode-3.0",
-    "0BSD",
-    "ISC",
-    "CC0-1.0",
-    "BSL-1.0",
-];
-
-/// Crates that may be there in several versions, with the reason.
+/// Crates that the program may contain in several versions, with the reason. Empty is best.
 const DUPLICATES: [(&str, &str); 0] = [];
 
-/// Checks every crate that is built for this machine's default features.
+/// A crate as `cargo tree` names it.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+struct Crate {
+    name: String,
+    version: String,
+    licence: String,
+}
+
+/// Checks the licences of everything that is built, tests and benchmarks included, and that nothing
+/// is in the program twice; both for every system, not only for this one.
 pub(crate) fn check() -> Result<(), String> {
-    let output = Command::new(env!("CARGO"))
-        .args(["metadata", "--format-version", "1", "--offline", "--locked"])
-        .output()
-        .map_err(|e| format!("cannot run cargo metadata: {e}"))?;
-    if !output.status.success() {
-        return Err(String::from_utf8_lossy(&output.stderr).into_owned());
-    }
-    let metadata: Value =
-        serde_json::from_slice(&output.stdout).map_err(|e| format!("cargo metadata: {e}"))?;
-    let packages = metadata["packages"]
-        .as_array()
-        .ok_or("cargo metadata names no packages")?;
-    let mut wrong = Vec::new();
-    let mut versions: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
-    for package in packages {
-        let name = package["name"].as_str().unwrap_or("?");
-        let licence = package["license"].as_str().unwrap_or("none stated");
-        if !allowed(licence) {
-            wrong.push(format!("{name}: licence {licence}"));
-        }
-        versions
-            .entry(name)
-            .or_default()
-            .push(package["version"].as_str().unwrap_or("?"));
-    }
-    for (name, found) in &versions {
-        let excused = DUPLICATES.iter().any(|(n, _)| n == name);
-        if found.len() > 1 && !excused && in_build(name, found) {
-            wrong.push(format!("{name}: versions {}", found.join(" and ")));
-        }
-    }
+    let built = tree("normal,build,dev")?;
+    let linked = tree("normal,build")?;
+    let mut wrong = bad_licences(&built);
+    wrong.extend(unexcused(&versions(&linked), &DUPLICATES));
     if wrong.is_empty() {
-        #[expect(clippy::print_stdout, reason = "the result of the chore")]
-        {
-            println!("{} crates: licences allowed, none twice", packages.len());
-        }
+        report(&built, &linked);
         Ok(())
     } else {
         Err(wrong.join("\n"))
     }
 }
 
-/// An SPDX expression of OR, AND and `/` over allowed names.
-fn allowed(expression: &str) -> bool {
-    expression.replace('/', " OR ").split(" OR ").any(|choice| {
-        choice
-            .split(" AND ")
-            .all(|one| ALLOWED.contains(&one.trim_matches(|c| c == '(' || c == ')' || c == ' ')))
+/// The crates reached over edges of some kinds from the whole workspace.
+fn tree(edges: &str) -> Result<BTreeSet<Crate>, String> {
+    let output = Command::new(env!("CARGO"))
+        .args(["tree", "--workspace", "--offline", "--locked"])
+        .args(["--target", "all", "--prefix", "none", "--no-dedupe"])
+        .args(["--format", "{p}\t{l}", "--edges", edges])
+        .output()
+        .map_err(|e| format!("cannot run cargo tree: {e}"))?;
+    if !output.status.success() {
+        return Err(format!(
+            "{}\nif crates are missing here, run `cargo fetch --locked` once with a network",
+            String::from_utf8_lossy(&output.stderr).trim_end()
+        ));
+    }
+    parse(&String::from_utf8_lossy(&output.stdout))
+}
+
+/// Lines of `name v1.2.3 (notes)`, a tab and the licence expression.
+fn parse(text: &str) -> Result<BTreeSet<Crate>, String> {
+    let crates = text
+        .lines()
+        .filter(|line| !line.trim().is_empty())
+        .map(|line| one_crate(line).ok_or_else(|| format!("cargo tree: cannot read '{line}'")))
+        .collect::<Result<BTreeSet<Crate>, String>>()?;
+    if crates.is_empty() {
+        return Err("cargo tree names no crates".to_owned());
+    }
+    Ok(crates)
+}
+
+fn one_crate(line: &str) -> Option<Crate> {
+    let (package, licence) = line.split_once('\t')?;
+    let mut words = package.split(' ');
+    Some(Crate {
+        name: words.next()?.to_owned(),
+        version: words.next()?.strip_prefix('v')?.to_owned(),
+        licence: licence.trim().to_owned(),
     })
 }
 
-/// Whether `cargo tree` really builds the crate twice for this machine: the lock file also holds
-/// other systems' crates.
-fn in_build(name: &str, versions: &[&str]) -> bool {
-    let used = |version: &&&str| {
-        Command::new(env!("CARGO"))
-            .args([
-                "tree",
-                "--offline",
-                "--locked",
-                "--edges",
-                "normal",
-                "--invert",
-            ])
-            .arg(format!("{name}@{version}"))
-            .output()
-            .is_ok_and(|o| o.status.success() && !o.stdout.is_empty())
-    };
-    versions.iter().filter(used).count() > 1
+fn bad_licences(crates: &BTreeSet<Crate>) -> Vec<String> {
+    crates
+        .iter()
+        .filter_map(|one| match licence::allowed(&one.licence) {
+            Ok(true) => None,
+            Ok(false) => Some(format!(
+                "{} {}: licence '{}' is not on the list in xtask/src/licence.rs; choose another \
+                 crate, or add the licence with the reason",
+                one.name, one.version, one.licence
+            )),
+            Err(why) => Some(format!("{} {}: {why}", one.name, one.version)),
+        })
+        .collect()
+}
+
+/// The versions of each crate.
+fn versions(crates: &BTreeSet<Crate>) -> BTreeMap<&str, BTreeSet<&str>> {
+    let mut versions: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
+    for one in crates {
+        versions.entry(&one.name).or_default().insert(&one.version);
+    }
+    versions
+}
+
+/// Duplicates without an excuse, and excuses without a duplicate.
+fn unexcused(versions: &BTreeMap<&str, BTreeSet<&str>>, excuses: &[(&str, &str)]) -> Vec<String> {
+    let twice = |name: &str| versions.get(name).is_some_and(|found| found.len() > 1);
+    let excused = |name: &str| excuses.iter().any(|(excuse, _)| *excuse == name);
+    let duplicates = versions
+        .iter()
+        .filter(|(name, _)| twice(name) && !excused(name))
+        .map(|(name, found)| {
+            let found: Vec<&str> = found.iter().copied().collect();
+            format!(
+                "{name}: versions {}; see `cargo tree --workspace --target all --duplicates` and \
+                 bring them together",
+                found.join(" and ")
+            )
+        });
+    let stale = excuses
+        .iter()
+        .filter(|(name, _)| !twice(name))
+        .map(|(name, _)| {
+            format!("{name}: there is one version now; take it off the list of duplicates")
+        });
+    duplicates.chain(stale).collect()
+}
+
+fn report(built: &BTreeSet<Crate>, linked: &BTreeSet<Crate>) {
+    #[expect(clippy::print_stdout, reason = "the result of the chore")]
+    {
+        println!(
+            "{} crates, {} of them in the program: licences allowed, {} in several versions",
+            built.len(),
+            linked.len(),
+            DUPLICATES.len()
+        );
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const TREE: &str = "tool v0.1.0 (/some/where)\tMIT OR Apache-2.0\n\
+                        zip v1.2.0\tMIT\n\
+                        macros v3.0.0 (proc-macro)\tMIT\n\
+                        zip v1.2.0\tMIT\n\
+                        \n\
+                        zip v2.0.0\tGPL-3.0-only\n";
+
+    #[test]
+    fn lines_become_crates_once_each() {
+        let crates = parse(TREE).unwrap();
+        assert_eq!(crates.len(), 4);
+        assert_eq!(versions(&crates)["zip"], BTreeSet::from(["1.2.0", "2.0.0"]));
+    }
+
+    #[test]
+    fn a_line_of_another_form_is_an_error() {
+        assert!(parse("zip 1.2.0\tMIT").is_err());
+        assert!(parse("zip v1.2.0").is_err());
+        assert!(parse("\n").is_err());
+    }
+
+    #[test]
+    fn duplicates_need_an_excuse_and_excuses_a_duplicate() {
+        let crates = parse(TREE).unwrap();
+        let versions = versions(&crates);
+        assert_eq!(unexcused(&versions, &[]).len(), 1);
+        assert!(unexcused(&versions, &[("zip", "two parents")]).is_empty());
+        assert_eq!(
+            unexcused(&versions, &[("zip", "two parents"), ("macros", "none")]).len(),
+            1
+        );
+    }
+
+    #[test]
+    fn a_licence_that_is_not_on_the_list_names_its_crate() {
+        let wrong = bad_licences(&parse(TREE).unwrap());
+        assert_eq!(wrong.len(), 1);
+        assert!(wrong[0].starts_with("zip 2.0.0: licence 'GPL-3.0-only'"));
+    }
 }

@@ -1,10 +1,11 @@
 //! Chores of the project.
 //!
 //! `cargo xtask demo-data` writes the invented logs of the demo anew; `cargo xtask deps` checks the
-//! licences and looks for crates that are there in two versions, from `cargo metadata`, offline.
+//! licences and looks for crates that are there in two versions, offline.
 
 mod demo_data;
 mod deps;
+mod licence;
 
 use std::process::ExitCode;
 

@@ -28,6 +28,8 @@ pub(crate) enum Read {
         minutes_first: bool,
     },
     Switch,
+    /// AM or PM: 0 or 1.
+    HalfDay,
     Label,
     Nothing,
 }
@@ -42,6 +44,8 @@ pub(crate) struct Plan {
     /// Columns without which a row has no time.
     pub(crate) time_columns: Vec<usize>,
     pub(crate) header_lines: Vec<Vec<u8>>,
+    /// Name of the first column.
+    pub(crate) first_name: String,
     pub(crate) line_end: u8,
 }
 
@@ -64,9 +68,11 @@ impl Column {
             Read::Number(_) | Read::Measured(_) | Read::Switch => {
                 Self::Numbers(Vec::with_capacity(rows))
             }
-            Read::Integer(_) | Read::Stamp(_) | Read::Date(_) | Read::Clock { .. } => {
-                Self::Ticks(Vec::with_capacity(rows))
-            }
+            Read::Integer(_)
+            | Read::Stamp(_)
+            | Read::Date(_)
+            | Read::Clock { .. }
+            | Read::HalfDay => Self::Ticks(Vec::with_capacity(rows)),
             Read::Label => Self::Labels {
                 codes: Vec::with_capacity(rows),
                 levels: Vec::new(),
@@ -162,6 +168,8 @@ pub enum SkipReason {
     TimeUnreadable,
     /// A row in which no number can be read.
     NoReadings,
+    /// A row behind another header than the first.
+    UnderOtherHeader,
     /// A row of a device that was not picked.
     OtherDevice,
 }
@@ -185,6 +193,7 @@ impl SkipReason {
             Self::NulBytes => "nul_bytes",
             Self::TimeUnreadable => "time_unreadable",
             Self::NoReadings => "no_readings",
+            Self::UnderOtherHeader => "under_other_header",
             Self::OtherDevice => "other_device",
         }
     }
@@ -227,8 +236,6 @@ pub(crate) struct Rows {
     pub(crate) unreadable: Vec<Unreadable>,
     /// The first row whose time could not be read: line, column, text.
     pub(crate) bad_time: Option<(u64, usize, String)>,
-    /// Cells that went past an infinity.
-    pub(crate) infinite: u64,
     /// Distinct zones seen in the stamps, up to a few.
     pub(crate) zones: Vec<String>,
 }
@@ -247,7 +254,6 @@ impl Rows {
             skips: Vec::new(),
             unreadable: vec![Unreadable::default(); plan.width],
             bad_time: None,
-            infinite: 0,
             zones: Vec::new(),
         }
     }
@@ -288,7 +294,6 @@ impl Rows {
         self.kept += next.kept;
         self.read += next.read;
         self.lines += next.lines;
-        self.infinite += next.infinite;
     }
 }
 
@@ -443,45 +448,60 @@ impl<'t> LineReader<'_, 't> {
         outcome
     }
 
-    /// Plain numbers split by one byte, read in one go; `None` if the line holds anything that
-    /// needs a closer look.
-    fn fast_row(&mut self, line: &[u8], delimiter: u8) -> Option<Outcome> {
+    /// Cells split by one byte, each read where it stands; `None` if the line holds quotes, has
+    /// another width, or a cell that needs a closer look.
+    fn fast_row(&mut self, line: &'t [u8], delimiter: u8) -> Option<Outcome> {
         let kept = self.rows.kept;
-        let mut pos = 0;
+        let (mut pos, mut numbers) = (0, 0_usize);
         for at in 0..self.plan.width {
-            let end = match (&mut self.reads[at], &mut self.rows.columns[at]) {
+            let last = at + 1 == self.plan.width;
+            let ends_cell = |end: usize| {
+                if last {
+                    end == line.len()
+                } else {
+                    line.get(end) == Some(&delimiter)
+                }
+            };
+            let plain = match (&self.reads[at], &mut self.rows.columns[at]) {
                 (Read::Number(style), Column::Numbers(values)) if !style.decimal_comma => {
-                    let Some((value, end)) = number::plain_decimal(line, pos) else {
-                        return self.give_up(kept);
-                    };
-                    values.push(value);
-                    end
+                    number::plain_decimal(line, pos)
+                        .filter(|(_, end)| ends_cell(*end))
+                        .map(|(value, end)| {
+                            values.push(value);
+                            end
+                        })
                 }
-                (Read::Stamp(reader), Column::Ticks(ticks)) => {
-                    let end =
-                        memchr::memchr(delimiter, &line[pos..]).map_or(line.len(), |i| pos + i);
-                    let Some(ns) = reader.unix_ns(&line[pos..end]) else {
-                        return self.give_up(kept);
-                    };
-                    ticks.push(ns);
-                    end
-                }
-                (Read::Nothing, _) => {
-                    memchr::memchr(delimiter, &line[pos..]).map_or(line.len(), |i| pos + i)
-                }
-                _ => return self.give_up(kept),
+                _ => None,
             };
-            let whole = if at + 1 == self.plan.width {
-                end == line.len()
-            } else {
-                line.get(end) == Some(&delimiter)
-            };
-            if !whole {
+            if let Some(end) = plain {
+                numbers += 1;
+                pos = end + 1;
+                continue;
+            }
+            let end = line
+                .get(pos..)
+                .and_then(|rest| memchr::memchr(delimiter, rest))
+                .map_or(line.len(), |offset| pos + offset);
+            if pos > line.len() || !ends_cell(end) {
                 return self.give_up(kept);
+            }
+            let cell = number::trim(&line[pos..end]);
+            let quoted = line[pos..end].iter().find(|b| **b != b' ');
+            if matches!(quoted, Some(b'"' | b'\'')) {
+                return self.give_up(kept);
+            }
+            match self.cell(at, cell) {
+                Found::Value => numbers += 1,
+                Found::Missing if !self.plan.time_columns.contains(&at) => {}
+                _ => return self.give_up(kept),
             }
             pos = end + 1;
         }
-        Some(Outcome::Kept)
+        if numbers == 0 {
+            self.give_up(kept)
+        } else {
+            Some(Outcome::Kept)
+        }
     }
 
     fn give_up(&mut self, kept: usize) -> Option<Outcome> {
@@ -512,17 +532,15 @@ impl<'t> LineReader<'_, 't> {
             let cell = cells.get(at).map_or(&b""[..], |c| number::trim(c));
             match self.cell(at, cell) {
                 Found::Value => numbers += 1,
-                Found::Missing if self.plan.time_columns.contains(&at) => {
-                    return Outcome::Time(at);
-                }
-                Found::Unreadable if self.plan.time_columns.contains(&at) => {
-                    return Outcome::Time(at);
-                }
+                _ if self.plan.time_columns.contains(&at) => return Outcome::Time(at),
                 Found::Missing => {}
                 Found::Unreadable => unread += 1,
             }
         }
         if numbers == 0 && (unread > 0 || self.plan.time_columns.is_empty()) {
+            return Outcome::NoNumber;
+        }
+        if unread > 0 && is_summary(cells) {
             return Outcome::NoNumber;
         }
         if unread > 0 {
@@ -542,7 +560,17 @@ impl<'t> LineReader<'_, 't> {
                     index,
                 },
             ) => {
-                codes.push(intern(cell, levels, index));
+                // Texts come in long stretches of one.
+                let code = codes
+                    .last()
+                    .copied()
+                    .filter(|last| {
+                        levels
+                            .get(*last as usize)
+                            .is_some_and(|l| l.as_bytes() == cell)
+                    })
+                    .unwrap_or_else(|| intern(cell, levels, index));
+                codes.push(code);
                 Found::Missing
             }
             (Read::Number(style), Column::Numbers(values)) => {
@@ -579,15 +607,40 @@ impl<'t> LineReader<'_, 't> {
         }
     }
 
+    /// Whether cells of text are names: the first is a time's or that of the first column, and half
+    /// of the others could name readings. A remark with commas in it is none.
+    fn is_header(&self, cells: &[&[u8]]) -> bool {
+        let names: Vec<String> = cells
+            .iter()
+            .map(|c| crate::source::to_text(number::trim(c)))
+            .collect();
+        if names.len() != self.plan.width || names.len() < 3 {
+            return false;
+        }
+        let time = crate::words::concepts(&names[0])
+            .iter()
+            .any(|(concept, _)| {
+                use crate::words::Concept::{Counter, Date, Time};
+                matches!(concept, Time | Date | Counter)
+            });
+        let readings = names[1..]
+            .iter()
+            .filter(|n| crate::devices::names_reading(n))
+            .count();
+        (time || names[0] == self.plan.first_name)
+            && readings * 2 >= names.len() - 1
+            && names.iter().all(|n| n.chars().count() <= 60)
+    }
+
     fn note_unreadable(&mut self, cells: &[&[u8]]) {
         let kept = self.rows.kept;
-        for at in 0..self.plan.width.min(cells.len()) {
+        for (at, cell) in cells.iter().enumerate().take(self.plan.width) {
             let absent = match &self.rows.columns[at] {
                 Column::Numbers(values) => values[kept].is_nan(),
                 Column::Ticks(ticks) => ticks[kept] == NO_TICK,
                 _ => false,
             };
-            let cell = number::trim(cells[at]);
+            let cell = number::trim(cell);
             if !absent || number::is_missing(cell) {
                 continue;
             }
@@ -622,11 +675,7 @@ impl<'t> LineReader<'_, 't> {
             .filter(|c| crate::detect::classify(c) == crate::detect::Class::Text)
             .count();
         let filled = cells.iter().filter(|c| !number::trim(c).is_empty()).count();
-        if cells.len() == self.plan.width
-            && self.plan.width > 2
-            && texts == filled
-            && filled + 1 >= cells.len()
-        {
+        if texts == filled && filled + 1 >= cells.len() && self.is_header(&cells) {
             return SkipReason::OtherHeader;
         }
         match outcome {
@@ -699,7 +748,7 @@ fn tick_of(read: &mut Read, cell: &[u8], zones: &mut Vec<String>) -> Option<i64>
             .filter(|t| *t != NO_TICK),
         Read::Stamp(reader) => {
             let ns = reader.unix_ns(cell)?;
-            if zones.len() < FIRST_FEW && cell.len() > 19 {
+            if zones.len() < FIRST_FEW && may_hold_new_zone(cell, zones) {
                 note_zone(cell, reader, zones);
             }
             Some(ns)
@@ -709,8 +758,15 @@ fn tick_of(read: &mut Read, cell: &[u8], zones: &mut Vec<String>) -> Option<i64>
             let days = stamp::parse(&stamp::plain_marks(&text), reader.order())?.days?;
             days.checked_mul(stamp::DAY_NS)
         }
+        Read::HalfDay => {
+            let text = crate::source::to_text(cell);
+            crate::detect::half_day_of(&text).map(i64::from)
+        }
         Read::Clock { minutes_first } => {
             let text = crate::source::to_text(cell);
+            if let Some(ns) = stamp::digits_to_ns(&text) {
+                return Some(ns);
+            }
             let plain = stamp::plain_marks(&text);
             let stamp = stamp::parse(&plain, stamp::DayOrder::DayFirst)?;
             if stamp.days.is_some() {
@@ -727,6 +783,18 @@ fn tick_of(read: &mut Read, cell: &[u8], zones: &mut Vec<String>) -> Option<i64>
         }
         _ => None,
     }
+}
+
+/// Whether a stamp holds letters or an offset behind its date that are not in a zone known already.
+fn may_hold_new_zone(cell: &[u8], zones: &[String]) -> bool {
+    let Some(rest) = cell.get(16..) else {
+        return false;
+    };
+    rest.iter()
+        .any(|b| b.is_ascii_alphabetic() || matches!(b, b'+' | b'-'))
+        && !zones
+            .iter()
+            .any(|zone| memchr::memmem::find(cell, zone.as_bytes()).is_some())
 }
 
 fn note_zone(cell: &[u8], reader: &StampReader, zones: &mut Vec<String>) {
@@ -799,5 +867,5 @@ fn is_summary(cells: &[&[u8]]) -> bool {
     }
     let text = crate::source::to_text(first).to_lowercase();
     let text = text.trim_end_matches([':', '.']);
-    cells.len() > 1 && SUMMARY.iter().any(|w| text == *w)
+    cells.len() > 1 && SUMMARY.contains(&text)
 }

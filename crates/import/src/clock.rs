@@ -63,6 +63,8 @@ pub(crate) struct TimeChoice {
     /// Column with the start of each row's interval, where `source` is its end.
     pub(crate) begin: Option<usize>,
     pub(crate) order: DayOrder,
+    /// Column that says AM or PM.
+    pub(crate) half_day: Option<usize>,
     /// Both orders of day and month keep time rising.
     pub(crate) order_open: bool,
     /// Two-part times are minutes and seconds.
@@ -83,8 +85,19 @@ impl TimeChoice {
             TimeSource::Rows => Vec::new(),
         };
         columns.extend(self.begin);
+        columns.extend(self.half_day);
         columns
     }
+}
+
+/// The column of AM and PM behind the time of day.
+fn half_day_beside(shape: &Shape, choice: &TimeChoice) -> Option<usize> {
+    let (TimeSource::DateClock { clock: at, .. } | TimeSource::Clock { column: at }) =
+        choice.source
+    else {
+        return None;
+    };
+    (shape.kinds.get(at + 1) == Some(&Kind::HalfDay)).then_some(at + 1)
 }
 
 /// What the user stated of the time.
@@ -110,13 +123,14 @@ pub(crate) fn choose(shape: &Shape, stated: Stated, taken: &[(usize, Role)]) -> 
         source: TimeSource::Rows,
         reason: "no column holds a time".to_owned(),
         begin: None,
+        half_day: None,
         order: stated.order.unwrap_or(DayOrder::DayFirst),
         order_open: false,
         minutes_first: false,
         unit_options: Vec::new(),
     };
     let best = match stated.column {
-        Some(column) => stated_candidate(shape, column),
+        Some(column) => Some(stated_candidate(shape, column)),
         None => (0..shape.width)
             .filter(|at| !taken.iter().any(|(column, _)| column == at))
             .filter_map(|at| candidate(shape, at))
@@ -127,22 +141,27 @@ pub(crate) fn choose(shape: &Shape, stated: Stated, taken: &[(usize, Role)]) -> 
         choice.reason = best.reason;
     }
     choice.begin = begin_of(shape, &mut choice, stated);
+    choice.half_day = half_day_beside(shape, &choice);
     settle_count(shape, &mut choice, stated);
     settle_order(shape, &mut choice, stated);
     settle_minutes(shape, &mut choice);
     choice
 }
 
-fn stated_candidate(shape: &Shape, column: usize) -> Option<Candidate> {
-    let mut found = candidate_of_kind(shape, column).or_else(|| {
-        Some(Candidate {
-            score: 0.0,
-            source: numeric_source(shape, column)?,
-            reason: String::new(),
+fn stated_candidate(shape: &Shape, column: usize) -> Candidate {
+    let source = candidate_of_kind(shape, column)
+        .map(|found| found.source)
+        .or_else(|| match shape.kinds[column] {
+            Kind::Number | Kind::Measured => numeric_source(shape, column),
+            _ => None,
         })
-    })?;
-    found.reason = "stated".to_owned();
-    Some(found)
+        // Text is tried as stamps, so that what cannot be read is told.
+        .unwrap_or(TimeSource::Stamp { column });
+    Candidate {
+        score: 0.0,
+        source,
+        reason: "stated".to_owned(),
+    }
 }
 
 fn candidate(shape: &Shape, at: usize) -> Option<Candidate> {
@@ -205,12 +224,18 @@ fn time_word(shape: &Shape, name: &str) -> Option<String> {
     ]
     .into_iter()
     .any(|c| says(c).is_some());
-    if other { None } else { says(Concept::Time) }
+    if other {
+        return None;
+    }
+    // A small t is a time, a capital T a temperature.
+    says(Concept::Time).or_else(|| (name.trim() == "t").then(|| "t".to_owned()))
 }
 
 fn numeric_candidate(shape: &Shape, at: usize, named: Option<String>) -> Option<Candidate> {
     let trend = Trend::of(&numbers(shape, at));
-    if !trend.moves() {
+    let unit = header_unit(shape, at).is_some_and(|u| u.quantity == Quantity::Time);
+    // A column that is called a time may start again now and then.
+    if !trend.moves(if named.is_some() || unit { 3 } else { 10 }) {
         return None;
     }
     let source = numeric_source(shape, at)?;
@@ -220,9 +245,23 @@ fn numeric_candidate(shape: &Shape, at: usize, named: Option<String>) -> Option<
     };
     let found = concepts(&shape.names[at]);
     let says = |concept| found.iter().any(|(c, _)| *c == concept);
-    let unit = header_unit(shape, at).is_some_and(|u| u.quantity == Quantity::Time);
+    // Totals of energy and work rise as well.
+    let other = [
+        Concept::Energy,
+        Concept::Rapl,
+        Concept::Work,
+        Concept::Power,
+        Concept::Clock,
+    ];
+    if shape.has_header && named.is_none() && !unit && other.iter().any(|c| says(*c)) {
+        return None;
+    }
     let (score, reason) = if count.epoch.is_some() {
-        let name = if named.is_some() { 10.0 } else { 0.0 };
+        let name = match named {
+            Some(_) => 10.0,
+            None if shape.has_header => -20.0,
+            None => 0.0,
+        };
         (
             85.0 + name,
             "its numbers count from 1970 and rise".to_owned(),
@@ -279,9 +318,10 @@ impl Trend {
         }
     }
 
-    fn moves(&self) -> bool {
+    /// Whether it goes one way, but for one step in `few`.
+    fn moves(&self, few: usize) -> bool {
         let (most, least) = (self.up.max(self.down), self.up.min(self.down));
-        most >= 1 && least * 10 <= most
+        most >= 1 && least * few <= most
     }
 }
 
@@ -301,6 +341,9 @@ pub(crate) fn header_unit(shape: &Shape, at: usize) -> Option<SourceUnit> {
         .or_else(|| crate::roles::unit_in_name(&shape.names[at]).map(|(unit, _)| unit))
 }
 
+/// Seconds from 1970 to 2103.
+const LATEST_EPOCH_S: f64 = 4.2e9;
+
 /// Ranges of counts from the epoch: 1998 to 2103, for seconds and their parts; then 100 ns since
 /// 1601 and since year 1, as some systems count.
 fn epoch_of(value: f64) -> Option<(SourceUnit, i128)> {
@@ -315,7 +358,7 @@ fn epoch_of(value: f64) -> Option<(SourceUnit, i128)> {
     ];
     let known = scales
         .iter()
-        .find(|(scale, _)| (9e8..4.2e9).contains(&(value / scale)));
+        .find(|(scale, _)| (9e8..LATEST_EPOCH_S).contains(&(value / scale)));
     if let Some((_, unit)) = known {
         return Some((*unit, 0));
     }
@@ -327,6 +370,20 @@ fn epoch_of(value: f64) -> Option<(SourceUnit, i128)> {
         .then_some((units::HUNDRED_NANO_SECONDS, HUNDRED_NS_1_TO_1970))
 }
 
+/// Spreadsheets count days from 1899-12-30; 1970-01-01 is day 25 569.
+const SERIAL_OF_1970: i128 = 25_569;
+
+/// Whether a column named as a date or time holds fractions of days as spreadsheets count them,
+/// between 1998 and 2103.
+fn is_day_serial(shape: &Shape, at: usize, values: &[f64]) -> bool {
+    let named = concepts(&shape.names[at])
+        .iter()
+        .any(|(c, _)| matches!(c, Concept::Date | Concept::Time));
+    let days = |v: &f64| (35_796.0..74_510.0).contains(v);
+    let fraction = values.iter().any(|v| v.fract() != 0.0);
+    shape.has_header && named && fraction && values.iter().all(days)
+}
+
 /// A numeric column as a time source.
 fn numeric_source(shape: &Shape, at: usize) -> Option<TimeSource> {
     let values = numbers(shape, at);
@@ -336,12 +393,23 @@ fn numeric_source(shape: &Shape, at: usize) -> Option<TimeSource> {
         .all(|v| epoch_of(*v).is_some())
         .then(|| epoch_of(first))
         .flatten();
-    let count = match (epoch, header_unit(shape, at)) {
-        (Some((unit, base)), _) => Count {
+    let written = header_unit(shape, at).filter(|u| u.quantity == Quantity::Time);
+    // A written unit holds, unless it would make the count older than the calendar.
+    let holds = written.filter(|unit| unit.convert(first) < LATEST_EPOCH_S);
+    let count = match (epoch, holds) {
+        (Some((unit, base)), None) => Count {
             epoch: Some(base),
             ..Count::of(unit)
         },
-        (None, Some(unit)) if unit.quantity == Quantity::Time => Count::of(unit),
+        (Some((unit, base)), Some(written)) if unit == written => Count {
+            epoch: Some(base),
+            ..Count::of(unit)
+        },
+        (_, Some(unit)) => Count::of(unit),
+        (None, None) if is_day_serial(shape, at, &values) => Count {
+            epoch: Some(SERIAL_OF_1970),
+            ..Count::of(units::DAY)
+        },
         _ => Count {
             assumed: true,
             ..Count::of(units::SECOND)
@@ -409,6 +477,9 @@ fn settle_count(shape: &Shape, choice: &mut TimeChoice, stated: Stated) {
     count.counter =
         shape.has_header && says(Concept::Counter) && !says(Concept::Time) && count.assumed;
     if let Some(unit) = stated.unit.filter(|u| u.quantity == Quantity::Time) {
+        if count.unit != unit {
+            count.epoch = None;
+        }
         count.unit = unit;
         count.assumed = false;
         count.counter = false;
@@ -427,7 +498,11 @@ fn settle_count(shape: &Shape, choice: &mut TimeChoice, stated: Stated) {
         count.assumed = false;
         return;
     }
-    if count.counter || found.iter().any(|(_, w)| w == "sec" || w == "secs") {
+    if found.iter().any(|(_, w)| w == "sec" || w == "secs") {
+        count.assumed = false;
+        return;
+    }
+    if count.counter {
         return;
     }
     let values = numbers(shape, *column);
@@ -496,10 +571,9 @@ fn settle_order(shape: &Shape, choice: &mut TimeChoice, stated: Stated) {
     if !matters {
         return;
     }
-    if cells
-        .iter()
-        .any(|c| c.to_ascii_uppercase().ends_with('M') && c.contains('/'))
-    {
+    let half_day =
+        choice.half_day.is_some() || cells.iter().any(|c| c.to_ascii_uppercase().ends_with('M'));
+    if half_day && cells.iter().any(|c| c.contains('/')) {
         // A half-day clock with slashes is written month first far more often.
         scored.swap(0, 1);
     }

@@ -7,6 +7,7 @@ use crate::source::to_text;
 use crate::split::{Delimiter, split};
 use crate::stamp::{self, DayOrder};
 use crate::units::{self, SourceUnit};
+use crate::words::{Concept, concepts};
 
 /// What one cell looks like.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -39,6 +40,8 @@ pub(crate) enum Kind {
     Date,
     Clock,
     Switch,
+    /// AM or PM, in a column beside the time.
+    HalfDay,
     Label,
     Empty,
 }
@@ -61,6 +64,8 @@ pub(crate) struct Shape {
     /// Trimmed text of the header and units lines, to know them when they come again.
     pub(crate) header_lines: Vec<Vec<u8>>,
     pub(crate) preamble: Vec<String>,
+    /// Names in the header, where the rows have another number of cells.
+    pub(crate) odd_names: Option<usize>,
     pub(crate) kinds: Vec<Kind>,
     pub(crate) styles: Vec<Style>,
     /// Columns whose decimal mark could not be told: name index, an example.
@@ -145,7 +150,8 @@ pub(crate) fn find_shape(block: &[u8], line_end: u8) -> Option<Shape> {
         return None;
     }
     let sample = columns_of(&body, delimiter, width);
-    let kinds: Vec<Kind> = sample.iter().map(|cells| kind_of(cells)).collect();
+    let mut kinds: Vec<Kind> = sample.iter().map(|cells| kind_of(cells)).collect();
+    mark_half_days(&sample, &mut kinds);
     let first = lines
         .iter()
         .position(|(_, line)| is_row(line, delimiter, &kinds))?;
@@ -159,6 +165,7 @@ pub(crate) fn find_shape(block: &[u8], line_end: u8) -> Option<Shape> {
         before: Vec::new(),
         header_lines: Vec::new(),
         preamble: Vec::new(),
+        odd_names: None,
         styles: vec![Style::default(); width],
         unsure_marks: Vec::new(),
         kinds,
@@ -169,6 +176,7 @@ pub(crate) fn find_shape(block: &[u8], line_end: u8) -> Option<Shape> {
     read_header(&lines[..first], &mut shape);
     shape.sample = pad_columns(sample, shape.width);
     shape.kinds.resize(shape.width, Kind::Empty);
+    mark_number_dates(&mut shape);
     decide_styles(&mut shape);
     debug_assert_eq!(shape.names.len(), shape.width);
     Some(shape)
@@ -181,13 +189,24 @@ fn pad_columns(mut sample: Vec<Vec<String>>, width: usize) -> Vec<Vec<String>> {
 
 /// Lines without their ends; a run of NUL bytes ends a line as well.
 fn lines_of(block: &[u8], line_end: u8) -> Vec<Line<'_>> {
-    let mut lines = Vec::new();
+    let mut lines: Vec<Line<'_>> = Vec::new();
     let mut number = 0;
-    for line in block.split(|b| *b == line_end) {
+    let (mut pos, mut open) = (0, None);
+    while pos <= block.len() {
+        let end = memchr::memchr(line_end, &block[pos..]).map_or(block.len(), |i| pos + i);
+        let (start, first) = open.take().unwrap_or((pos, number + 1));
         number += 1;
+        pos = end + 1;
+        let line = &block[start..end];
+        // A cell of a header may hold a line break between its quotes.
+        if number < 60 && number < first + 8 && pos < block.len() && open_quote(line) {
+            open = Some((start, first));
+            continue;
+        }
+        let number = first;
         for piece in line.split(|b| *b == 0) {
-            let piece = piece.trim_ascii_end();
-            if !piece.is_empty() {
+            let piece = without_end(piece);
+            if !piece.trim_ascii().is_empty() {
                 lines.push((number, piece));
             }
         }
@@ -196,6 +215,11 @@ fn lines_of(block: &[u8], line_end: u8) -> Vec<Line<'_>> {
         }
     }
     lines
+}
+
+/// Whether a double quote is opened and not closed.
+fn open_quote(line: &[u8]) -> bool {
+    memchr::memchr_iter(b'"', line).count() % 2 == 1
 }
 
 /// At most about `count` of the lines: the first half of that, then evenly.
@@ -223,7 +247,7 @@ fn used_width(cells: &[&[u8]]) -> usize {
 /// readings; ties go to the wider split.
 fn best_delimiter(lines: &[Line<'_>]) -> Option<Delimiter> {
     let mut best: Option<(f64, Delimiter)> = None;
-    for delimiter in Delimiter::ALL {
+    for delimiter in Delimiter::ALL.into_iter().chain(stamps_in_pieces(lines)) {
         let Some(width) = modal_width(lines, delimiter) else {
             continue;
         };
@@ -231,7 +255,9 @@ fn best_delimiter(lines: &[Line<'_>]) -> Option<Delimiter> {
         let (mut alike, mut readings, mut all, mut empty) = (0_usize, 0_usize, 0_usize, 0_usize);
         for (_, line) in lines {
             split(line, delimiter, &mut cells);
-            if cells.len() != width {
+            // Headers and remarks are no evidence for or against a split.
+            let holds_readings = cells.iter().any(|c| classify(c).is_reading());
+            if cells.len() != width || !holds_readings {
                 continue;
             }
             alike += 1;
@@ -250,7 +276,7 @@ fn best_delimiter(lines: &[Line<'_>]) -> Option<Delimiter> {
         // Cells without anything in them hint at a split in the wrong place.
         let clean = readings as f64 / (all as f64 + 0.3 * empty as f64).max(1.0);
         // Blanks also stand inside cells, so an explicit mark is preferred to them.
-        let trust = if delimiter == Delimiter::Blanks {
+        let trust = if matches!(delimiter, Delimiter::Blanks | Delimiter::StampBlanks(_)) {
             0.6
         } else {
             1.0
@@ -262,6 +288,21 @@ fn best_delimiter(lines: &[Line<'_>]) -> Option<Delimiter> {
     }
     best.map(|(_, delimiter)| delimiter)
         .or_else(|| single_column(lines).then_some(Delimiter::Byte(b',')))
+}
+
+/// Ways in which a line's first pieces make one stamp, judged by a line from the middle.
+fn stamps_in_pieces(lines: &[Line<'_>]) -> Vec<Delimiter> {
+    let Some((_, line)) = lines.get(lines.len() / 2) else {
+        return Vec::new();
+    };
+    let mut cells = Vec::new();
+    (3..=8)
+        .map(Delimiter::StampBlanks)
+        .filter(|delimiter| {
+            split(line, *delimiter, &mut cells);
+            cells.len() > 1 && classify(cells[0]) == Class::Stamp
+        })
+        .collect()
 }
 
 /// Whether most lines are one bare number.
@@ -354,16 +395,70 @@ fn kind_of(cells: &[String]) -> Kind {
         .map_or(Kind::Label, |(kind, _)| kind)
 }
 
+/// A column of AM and PM behind one of times belongs to it.
+fn mark_half_days(sample: &[Vec<String>], kinds: &mut [Kind]) {
+    for at in 1..kinds.len() {
+        let half_day = |cell: &String| half_day_of(cell).is_some();
+        if kinds[at - 1] == Kind::Clock
+            && kinds[at] == Kind::Label
+            && sample[at].iter().all(half_day)
+        {
+            kinds[at] = Kind::HalfDay;
+        }
+    }
+}
+
+/// Whether a text says "after noon".
+pub(crate) fn half_day_of(text: &str) -> Option<bool> {
+    match text.trim().to_lowercase().as_str() {
+        "am" | "a.m." | "上午" | "午前" => Some(false),
+        "pm" | "p.m." | "下午" | "午後" => Some(true),
+        _ => None,
+    }
+}
+
+/// Dates and times of day written as bare numbers (20250603, 130415), where the names say so.
+fn mark_number_dates(shape: &mut Shape) {
+    let all = |at: usize, fits: &dyn Fn(&str) -> bool| {
+        let cells = &shape.sample[at];
+        !cells.is_empty() && cells.iter().all(|cell| fits(cell))
+    };
+    let says = |at: usize, concept| {
+        concepts(&shape.names[at])
+            .iter()
+            .any(|(c, _)| *c == concept)
+    };
+    let date = |cell: &str| {
+        cell.len() == 8 && stamp::parse(cell, DayOrder::DayFirst).is_some_and(|s| s.days.is_some())
+    };
+    let clock = |cell: &str| stamp::digits_to_ns(cell).is_some();
+    let numbers = |at: &usize| shape.kinds[*at] == Kind::Number;
+    let found = (0..shape.width)
+        .filter(numbers)
+        .find(|at| says(*at, Concept::Date) && all(*at, &date));
+    let time = (0..shape.width)
+        .filter(numbers)
+        .find(|at| says(*at, Concept::Time) && all(*at, &clock));
+    if let Some(at) = found {
+        shape.kinds[at] = Kind::Date;
+        if let Some(time) = time {
+            shape.kinds[time] = Kind::Clock;
+        }
+    }
+}
+
 /// Whether a cell fits the kind of its column.
 fn fits(cell: &[u8], kind: Kind) -> bool {
-    match (classify(cell), kind) {
-        (Class::Number | Class::Measured(_), Kind::Number | Kind::Measured)
-        | (Class::Stamp, Kind::Stamp)
-        | (Class::Date, Kind::Date)
-        | (Class::Clock, Kind::Clock)
-        | (Class::Switch, Kind::Switch) => true,
-        _ => false,
-    }
+    matches!(
+        (classify(cell), kind),
+        (
+            Class::Number | Class::Measured(_),
+            Kind::Number | Kind::Measured
+        ) | (Class::Stamp, Kind::Stamp)
+            | (Class::Date, Kind::Date)
+            | (Class::Clock, Kind::Clock)
+            | (Class::Switch, Kind::Switch)
+    )
 }
 
 /// Whether a line is a row: right width, and half of its cells that are not text fit.
@@ -446,17 +541,26 @@ pub(crate) fn is_comment(line: &[u8]) -> bool {
     line.starts_with(b"#") || line.starts_with(b"//") || line.starts_with(b"%")
 }
 
+/// A line without blanks and carriage returns at its end; tabs may be empty cells.
+fn without_end(mut line: &[u8]) -> &[u8] {
+    while let [rest @ .., b' ' | b'\r' | b'\n'] = line {
+        line = rest;
+    }
+    line
+}
+
 /// A line without the mark that makes it a comment.
 fn uncommented(line: &[u8]) -> &[u8] {
-    let line = line.trim_ascii();
+    let mut line = without_end(line);
+    while let [b' ', rest @ ..] = line {
+        line = rest;
+    }
     let line = line.strip_prefix(b"//").unwrap_or(line);
-    let skip = line
-        .iter()
-        .take_while(|b| matches!(b, b'#' | b'%' | b';'))
-        .count();
+    let skip = line.iter().take_while(|b| matches!(b, b'#' | b'%')).count();
     // A first column that is itself called "#" keeps its name.
     match line.get(skip) {
         Some(b',' | b'\t' | b'|') if skip == 1 => line,
+        _ if skip == 0 => line,
         _ => line[skip..].trim_ascii_start(),
     }
 }
@@ -472,12 +576,16 @@ fn header_cells(line: &[u8], shape: &Shape) -> Option<Vec<String>> {
         let mut cells = Vec::new();
         split(line, delimiter, &mut cells);
         let used = used_width(&cells);
-        let names: Vec<String> = cells.iter().map(|c| to_text(number::trim(c))).collect();
+        let names: Vec<String> = cells
+            .iter()
+            .map(|c| to_text(number::trim(c)).replace(['\r', '\n'], " "))
+            .collect();
         if !looks_like_names(&names, shape) {
             continue;
         }
         let date_joined = delimiter == shape.delimiter
-            && names.len() + 1 == shape.width
+            && (1..=2).contains(&shape.width.saturating_sub(names.len()))
+            && shape.kinds.contains(&Kind::Clock)
             && shape.delimiter == Delimiter::Blanks;
         if used == shape.width || names.len() == shape.width || date_joined {
             return Some(names);
@@ -512,13 +620,17 @@ fn take_names(mut names: Vec<String>, shape: &mut Shape) {
         names.pop();
     }
     if names.len() > shape.width {
+        shape.odd_names = Some(names.len());
         shape.width = names.len();
         shape.kinds.resize(shape.width, Kind::Empty);
         shape.row_units.resize(shape.width, None);
         shape.styles.resize(shape.width, Style::default());
     }
-    if names.len() + 1 == shape.width && shape.delimiter == Delimiter::Blanks {
+    if names.len() < shape.width && shape.delimiter == Delimiter::Blanks {
         split_date_name(&mut names, shape);
+    }
+    if names.len() < shape.width {
+        shape.odd_names = Some(names.len());
     }
     for at in names.len()..shape.width {
         names.push(format!("column {}", at + 1));
@@ -537,8 +649,18 @@ fn split_date_name(names: &mut Vec<String>, shape: &Shape) {
         .kinds
         .windows(2)
         .position(|k| k == [Kind::Date, Kind::Clock]);
-    if let Some(at) = pair.filter(|at| *at < names.len()) {
-        names.insert(at + 1, names[at].clone());
+    let Some(at) = pair.filter(|at| *at < names.len()) else {
+        return;
+    };
+    let missing = shape.width - names.len();
+    let half_day = shape.kinds.get(at + 2) == Some(&Kind::HalfDay);
+    if half_day && missing == 1 {
+        // Date and time have names of their own, the half of the day has none.
+        names.insert(at + 2, names[at + 1].clone());
+    } else if missing == 1 + usize::from(half_day) {
+        for _ in 0..missing {
+            names.insert(at + 1, names[at].clone());
+        }
     }
 }
 
@@ -559,11 +681,13 @@ fn group_names(before: &[Line<'_>], shape: &mut Shape) {
     }
     let mut group = String::new();
     for (name, cell) in shape.names.iter_mut().zip(cells) {
-        let cell = to_text(number::trim(cell));
-        if !cell.is_empty() {
-            group = cell;
+        let cell_text = to_text(number::trim(cell));
+        if !cell_text.is_empty() {
+            group.clone_from(&cell_text);
         }
-        if !group.is_empty() && *name != group {
+        if name.starts_with("column ") && !cell_text.is_empty() {
+            name.clone_from(&group);
+        } else if !group.is_empty() && *name != group {
             *name = format!("{group} {name}");
         }
     }
@@ -603,9 +727,29 @@ struct Marks {
     either_dot: usize,
 }
 
+/// The cell without blanks and apostrophes that stand between digits.
+fn without_blank_groups(cell: &str) -> std::borrow::Cow<'_, str> {
+    const MARKS: [char; 6] = [' ', '\'', '\u{a0}', '\u{202f}', '\u{2009}', '\u{2019}'];
+    if !cell.contains(MARKS) {
+        return cell.into();
+    }
+    let chars: Vec<char> = cell.chars().collect();
+    let inner = |at: usize| {
+        at > 0
+            && chars[at - 1].is_ascii_digit()
+            && chars.get(at + 1).is_some_and(char::is_ascii_digit)
+    };
+    let kept = chars
+        .iter()
+        .enumerate()
+        .filter(|(at, c)| !(MARKS.contains(c) && inner(*at)));
+    kept.map(|(_, c)| *c).collect::<String>().into()
+}
+
 fn marks_of(cells: &[String]) -> Marks {
     let mut marks = Marks::default();
     for cell in cells {
+        let cell = without_blank_groups(cell);
         let number: &str = cell
             .trim_start_matches(['-', '+'])
             .split(|c: char| !(c.is_ascii_digit() || c == '.' || c == ','))
@@ -620,11 +764,10 @@ fn marks_of(cells: &[String]) -> Marks {
         match (dots, commas) {
             (0, 0) => {}
             (1, 0) if ambiguous('.') => marks.either_dot += 1,
-            (1, 0) => marks.decimal_dot += 1,
             (0, 1) if ambiguous(',') => marks.either_comma += 1,
-            (0, 1) => marks.decimal_comma += 1,
-            (0, _) => marks.decimal_dot += 1,
-            (_, 0) => marks.decimal_comma += 1,
+            // One kind of mark that repeats stands between thousands.
+            (1, 0) | (0, 2..) => marks.decimal_dot += 1,
+            (0, 1) | (2.., 0) => marks.decimal_comma += 1,
             _ if number.rfind('.') > number.rfind(',') => marks.decimal_dot += 1,
             _ => marks.decimal_comma += 1,
         }

@@ -22,6 +22,8 @@ pub(crate) struct Picked {
     /// Devices seen, if rows belong to several.
     pub(crate) devices: Vec<String>,
     pub(crate) device: Option<String>,
+    /// Rows (as read) behind another header.
+    pub(crate) under_other_header: Vec<u32>,
     /// Rows (as read) of other devices.
     pub(crate) dropped: Vec<u32>,
     pub(crate) source_rows: usize,
@@ -53,11 +55,13 @@ pub(crate) fn pick(
     options: &ImportOptions,
     assigned: &[Assigned],
     questions: &mut Vec<Question>,
+    other_headers: &[(usize, usize)],
 ) -> Result<Picked, ImportError> {
     let mut picked = Picked {
         source_rows: rows.kept,
         ..Picked::default()
     };
+    leave_out(rows, other_headers, &mut picked);
     let long = long_form(rows, shape, choice);
     let metric = long.as_ref().map(|l| l.metric);
     if let Some(column) = device_column(rows, shape, choice, options, assigned, metric) {
@@ -136,7 +140,7 @@ fn device_column(
             groups_of(&rows.columns[*at]).is_some_and(|(codes, levels)| {
                 (2..=MAX_DEVICES).contains(&levels.len())
                     && levels.len() * 2 <= codes.len()
-                    && (!number || cycles(&codes))
+                    && (!number || (cycles(&codes, levels.len()) && count_up(&levels)))
             })
         })
 }
@@ -157,13 +161,27 @@ fn is_index(shape: &Shape, at: usize) -> bool {
         Concept::Load,
         Concept::Fan,
     ];
-    parts.iter().any(|c| says(shape, at, *c)) && !measured.iter().any(|c| says(shape, at, *c))
+    parts.iter().any(|c| says(shape, at, *c))
+        && !measured.iter().any(|c| says(shape, at, *c))
+        && crate::clock::header_unit(shape, at).is_none()
 }
 
-/// Whether codes go round (0 1 0 1 …) rather than stay.
-fn cycles(codes: &[u32]) -> bool {
-    let changes = codes.windows(2).filter(|w| w[0] != w[1]).count();
-    changes * 2 > codes.len()
+/// Whether codes go round (0 1 0 1 …), in nearly all rows.
+fn cycles(codes: &[u32], period: usize) -> bool {
+    let pairs = codes.len() - period;
+    let alike = codes
+        .iter()
+        .zip(&codes[period..])
+        .filter(|(a, b)| a == b)
+        .count();
+    alike * 10 >= pairs * 9
+}
+
+/// Whether the numbers are 0, 1, 2 … or 1, 2, 3 …, as devices are numbered.
+fn count_up(levels: &[String]) -> bool {
+    let mut numbers: Vec<u32> = levels.iter().filter_map(|l| l.parse().ok()).collect();
+    numbers.sort_unstable();
+    numbers.len() == levels.len() && numbers[0] <= 1 && numbers.windows(2).all(|w| w[1] == w[0] + 1)
 }
 
 fn pick_device(
@@ -218,15 +236,37 @@ fn pick_device(
     let (mut keep, mut drop) = (Vec::new(), Vec::new());
     for (row, code) in (0_u32..).zip(&codes) {
         if *code as usize == chosen {
-            keep.push(row)
+            keep.push(row);
         } else {
-            drop.push(row)
+            drop.push(row);
         }
     }
     select(rows, &keep);
-    picked.dropped = drop;
-    picked.first_rows = keep;
+    let as_read = |row: &u32| u32::try_from(picked.source_row(*row as usize)).unwrap_or(u32::MAX);
+    let (dropped, first_rows) = (
+        drop.iter().map(as_read).collect(),
+        keep.iter().map(as_read).collect(),
+    );
+    picked.dropped = dropped;
+    picked.first_rows = first_rows;
     Ok(())
+}
+
+/// Leaves out ranges of rows whose columns mean something else.
+fn leave_out(rows: &mut Rows, ranges: &[(usize, usize)], picked: &mut Picked) {
+    if ranges.is_empty() {
+        return;
+    }
+    let out = |row: usize| ranges.iter().any(|(from, to)| (*from..*to).contains(&row));
+    let all = u32::try_from(rows.kept).unwrap_or(u32::MAX);
+    let (left_out, keep): (Vec<u32>, Vec<u32>) = (0..all).partition(|row| out(*row as usize));
+    // A file that is nothing but other tables is left as it is.
+    if keep.is_empty() {
+        return;
+    }
+    select(rows, &keep);
+    picked.under_other_header = left_out;
+    picked.first_rows = keep;
 }
 
 /// Keeps these rows only, in this order.
@@ -271,6 +311,10 @@ fn long_form(rows: &Rows, shape: &Shape, choice: &TimeChoice) -> Option<Long> {
         [only] => *only,
         _ => return None,
     };
+    // A column that is called what it holds is no column of all kinds of readings.
+    if shape.has_header && names_reading(&shape.names[value]) {
+        return None;
+    }
     let level_list = |at: usize| match &rows.columns[at] {
         Column::Labels { levels, .. } if levels.len() <= MAX_LEVELS => Some(levels),
         _ => None,
@@ -308,7 +352,7 @@ fn long_form(rows: &Rows, shape: &Shape, choice: &TimeChoice) -> Option<Long> {
 }
 
 /// Whether a text could be the header of a reading.
-fn names_reading(text: &str) -> bool {
+pub(crate) fn names_reading(text: &str) -> bool {
     let look = Look {
         min: 20.0,
         max: 80.0,
@@ -317,7 +361,6 @@ fn names_reading(text: &str) -> bool {
         whole: false,
         rising: false,
         switch: false,
-        converted: None,
     };
     let unit = roles::unit_in_name(text);
     roles::recognise(text, unit.map(|u| u.0), "", &look).role != Role::Other

@@ -110,6 +110,12 @@ impl fmt::Display for ImportError {
                 "line {line}: no column '{asked}'; there are {}: use a name or \"col N\"",
                 listed(names)
             ),
+            Self::NoSuchDevice { asked, names } if names.is_empty() => {
+                write!(
+                    f,
+                    "no device '{asked}': the file does not tell devices apart; leave it out"
+                )
+            }
             Self::NoSuchDevice { asked, names } => {
                 write!(
                     f,

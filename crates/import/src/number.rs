@@ -80,11 +80,13 @@ pub(crate) fn trim(mut cell: &[u8]) -> &[u8] {
 fn trim_blanks(mut cell: &[u8]) -> &[u8] {
     loop {
         cell = match cell {
-            [b' ' | b'\t' | b'\r' | b'\n' | 0, rest @ ..] => rest,
-            [rest @ .., b' ' | b'\t' | b'\r' | b'\n' | 0] => rest,
-            // No-break space and narrow no-break space in UTF-8.
-            [0xC2, 0xA0, rest @ ..] | [rest @ .., 0xC2, 0xA0] => rest,
-            [0xE2, 0x80, 0xAF, rest @ ..] | [rest @ .., 0xE2, 0x80, 0xAF] => rest,
+            // The multi-byte ones are the no-break space and the narrow one in UTF-8.
+            [b' ' | b'\t' | b'\r' | b'\n' | 0, rest @ ..]
+            | [rest @ .., b' ' | b'\t' | b'\r' | b'\n' | 0]
+            | [0xC2, 0xA0, rest @ ..]
+            | [rest @ .., 0xC2, 0xA0]
+            | [0xE2, 0x80, 0xAF, rest @ ..]
+            | [rest @ .., 0xE2, 0x80, 0xAF] => rest,
             _ => return cell,
         };
     }
@@ -157,7 +159,7 @@ pub(crate) struct Written<'a> {
 }
 
 /// Reads a cell as a number in the given style, with an optional suffix.
-pub(crate) fn parse<'a>(cell: &'a [u8], style: Style) -> Option<Written<'a>> {
+pub(crate) fn parse(cell: &[u8], style: Style) -> Option<Written<'_>> {
     let cell = trim(cell);
     let (cell, accounting) = match cell {
         // Negative in brackets, as spreadsheets write it.

@@ -181,6 +181,7 @@ pub(crate) fn resolve(column: &ColumnRef, names: &[String]) -> Option<(usize, us
 }
 
 #[cfg(test)]
+#[expect(clippy::float_cmp, reason = "exact by construction")]
 mod tests {
     use super::*;
 

@@ -10,7 +10,7 @@ use crate::detect::{Kind, Shape, find_shape};
 use crate::devices::{self, Picked};
 use crate::error::ImportError;
 use crate::imported::{Format, Imported, Labels, Question, RowAccount, Skipped};
-use crate::options::{ChannelOverride, ImportOptions, resolve};
+use crate::options::{ChannelOverride, ColumnRef, ImportOptions, resolve};
 use crate::readings::{self, Source};
 use crate::recipe::Recipe;
 use crate::source::{Blocks, Encoding, LineEnd, to_text};
@@ -87,6 +87,8 @@ struct Pass {
     shape: Shape,
     choice: TimeChoice,
     assigned: Vec<Assigned>,
+    /// Overrides whose columns may come out of long form.
+    pending: Vec<ChannelOverride>,
     rows: Rows,
     findings: Vec<Finding>,
     questions: Vec<Question>,
@@ -105,12 +107,12 @@ impl Pass {
         let shape =
             find_shape(blocks.first(), end).ok_or_else(|| nothing_found(blocks.first(), end))?;
         let (mut findings, mut questions) = (Vec::new(), Vec::new());
-        let assigned = assign(&shape, options, &mut findings, &mut questions)?;
+        let (assigned, pending) = assign(&shape, options, &mut findings, &mut questions)?;
         let choice = choose_time(&shape, &assigned, options, order);
         let plan = plan_of(&shape, &choice, &assigned, end);
         let rows = read_rows(&mut blocks, &shape, &plan, total, progress)?;
         if rows.kept == 0 {
-            return Err(no_rows(&rows, &shape));
+            return Err(no_rows(&rows, &shape, &choice));
         }
         let (encoding, line_end) = (blocks.encoding(), blocks.line_end());
         Ok(Self {
@@ -119,6 +121,7 @@ impl Pass {
             shape,
             choice,
             assigned,
+            pending,
             rows,
             findings,
             questions,
@@ -140,6 +143,7 @@ impl Pass {
     }
 
     fn finish(mut self, options: &ImportOptions) -> Result<Imported, ImportError> {
+        let others = other_tables(&self.rows);
         let picked = devices::pick(
             &mut self.rows,
             &mut self.shape,
@@ -147,13 +151,16 @@ impl Pass {
             options,
             &self.assigned,
             &mut self.questions,
+            &others,
         )?;
+        self.assign_pending()?;
         let account = self.account(&picked);
         let skips = std::mem::take(&mut self.rows.skips);
         let line_of = |row: usize| line_of_row(&skips, picked.source_row(row));
         let line = timeline::build(&mut self.rows, &self.choice, options.interval_s, &line_of);
         self.findings.extend(line.findings.iter().cloned());
         self.note_unreadable();
+        self.note_header(&skips);
         self.ask_about_time(options);
         let sources = self.sources(&picked);
         let columns = std::mem::take(&mut self.rows.columns);
@@ -206,6 +213,16 @@ impl Pass {
         })
     }
 
+    /// Finds the columns that long form gave.
+    fn assign_pending(&mut self) -> Result<(), ImportError> {
+        for channel in std::mem::take(&mut self.pending) {
+            let found = resolve(&channel.column, &self.shape.names);
+            let (at, _) = found.ok_or_else(|| no_such_column(&self.shape, &channel))?;
+            self.assigned.push((at, channel));
+        }
+        Ok(())
+    }
+
     fn time_reason(&self) -> String {
         let names: Vec<String> = self
             .choice
@@ -222,18 +239,24 @@ impl Pass {
 
     fn account(&self, picked: &Picked) -> RowAccount {
         let mut skipped = grouped(&self.rows.skips);
-        if !picked.dropped.is_empty() {
-            let lines = picked.dropped.iter().take(FIRST_LINES);
+        for (reason, rows) in [
+            (SkipReason::UnderOtherHeader, &picked.under_other_header),
+            (SkipReason::OtherDevice, &picked.dropped),
+        ] {
+            if rows.is_empty() {
+                continue;
+            }
+            let lines = rows.iter().take(FIRST_LINES);
             skipped.push(Skipped {
-                reason: SkipReason::OtherDevice,
-                count: picked.dropped.len() as u64,
+                reason,
+                count: rows.len() as u64,
                 lines: lines
                     .map(|row| line_of_row(&self.rows.skips, *row as usize))
                     .collect(),
             });
         }
         skipped.sort_by_key(|s| s.reason);
-        let dropped = picked.dropped.len();
+        let dropped = picked.dropped.len() + picked.under_other_header.len();
         RowAccount {
             read: self.rows.read,
             kept: (picked.source_rows - dropped) as u64,
@@ -281,19 +304,34 @@ impl Pass {
                     .to_owned(),
             });
         }
-        if let Some(skip) = self
-            .rows
-            .skips
-            .iter()
-            .find(|s| s.reason == SkipReason::OtherHeader)
-        {
+    }
+
+    fn note_header(&mut self, skips: &[Skip]) {
+        if let Some(names) = self.shape.odd_names {
+            self.findings.push(Finding {
+                rule: "header_width_differs",
+                severity: Severity::Warning,
+                run: None,
+                evidence: format!(
+                    "the header has {names} names, most rows have {} cells; names were given from \
+                     the left",
+                    if names < self.shape.width {
+                        self.shape.width
+                    } else {
+                        self.shape.least
+                    }
+                ),
+                remedy: "check the roles; name columns by number with --channel ROLE=\"col N\""
+                    .to_owned(),
+            });
+        }
+        if let Some(skip) = skips.iter().find(|s| s.reason == SkipReason::OtherHeader) {
             self.findings.push(Finding {
                 rule: "header_changes",
                 severity: Severity::Error,
                 run: None,
                 evidence: format!(
-                    "line {} looks like another header; rows behind it were read as the first \
-                     header says",
+                    "line {} is another header than the first; rows behind it were not read",
                     skip.line
                 ),
                 remedy: "split the file there and import the parts".to_owned(),
@@ -389,11 +427,11 @@ impl Pass {
             .map(|at| Source {
                 name: self.shape.names.get(at).cloned().unwrap_or_default(),
                 number: picked.number_of(at) + 1,
+                from_long_form: picked.number_of(at) != at,
                 header_unit: clock::header_unit(&self.shape, at),
                 row_unit: self.shape.row_units.get(at).cloned().flatten(),
                 switch: self.shape.kinds.get(at) == Some(&Kind::Switch),
                 measured: self.measured_unit(at),
-                sample: self.shape.sample.get(at).cloned().unwrap_or_default(),
                 stated: self
                     .assigned
                     .iter()
@@ -474,10 +512,18 @@ fn time_mapping(name: &str, at: usize, choice: &TimeChoice) -> ChannelOverride {
     };
     ChannelOverride {
         role: Role::Time,
-        column: crate::options::ColumnRef::Number(at + 1),
+        column: ColumnRef::Number(at + 1),
         text: name.to_owned(),
         scale: 1.0,
         unit,
+    }
+}
+
+fn no_such_column(shape: &Shape, channel: &ChannelOverride) -> ImportError {
+    ImportError::NoSuchColumn {
+        asked: channel.text.clone(),
+        names: shape.names.clone(),
+        line: shape.header_line.unwrap_or(1),
     }
 }
 
@@ -487,8 +533,10 @@ fn assign(
     options: &ImportOptions,
     findings: &mut Vec<Finding>,
     questions: &mut Vec<Question>,
-) -> Result<Vec<Assigned>, ImportError> {
+) -> Result<(Vec<Assigned>, Vec<ChannelOverride>), ImportError> {
     let mut assigned = Vec::new();
+    let mut pending = Vec::new();
+    let may_be_long = shape.kinds.contains(&Kind::Label);
     if let Some(recipe) = &options.recipe {
         for channel in &recipe.channels {
             match resolve(&channel.column, &shape.names) {
@@ -505,7 +553,13 @@ fn assign(
     }
     for channel in &options.overrides {
         // A name that itself holds `*` or `@` is taken whole.
-        if let Some(at) = shape.names.iter().position(|n| *n == channel.text) {
+        let plain = matches!(&channel.column, ColumnRef::Name(name) if *name == channel.text);
+        let whole = shape
+            .names
+            .iter()
+            .position(|n| *n == channel.text)
+            .filter(|_| !plain);
+        if let Some(at) = whole {
             let whole = ChannelOverride {
                 scale: 1.0,
                 unit: None,
@@ -514,12 +568,14 @@ fn assign(
             assigned.push((at, whole));
             continue;
         }
-        let (at, others) =
-            resolve(&channel.column, &shape.names).ok_or_else(|| ImportError::NoSuchColumn {
-                asked: channel.text.clone(),
-                names: shape.names.clone(),
-                line: shape.header_line.unwrap_or(1),
-            })?;
+        let (at, others) = match resolve(&channel.column, &shape.names) {
+            Some(found) => found,
+            None if may_be_long => {
+                pending.push(channel.clone());
+                continue;
+            }
+            None => return Err(no_such_column(shape, channel)),
+        };
         if others > 0 {
             questions.push(Question {
                 about: format!("which column '{}' is meant", shape.names[at]),
@@ -534,7 +590,7 @@ fn assign(
         }
         assigned.push((at, channel.clone()));
     }
-    Ok(assigned)
+    Ok((assigned, pending))
 }
 
 fn choose_time(
@@ -571,7 +627,8 @@ fn plan_of(shape: &Shape, choice: &TimeChoice, assigned: &[Assigned], line_end: 
             Kind::Measured => ReadAs::Measured(shape.styles[at]),
             Kind::Switch => ReadAs::Switch,
             Kind::Label => ReadAs::Label,
-            Kind::Stamp | Kind::Date | Kind::Clock => ReadAs::Nothing,
+            Kind::HalfDay if choice.half_day == Some(at) => ReadAs::HalfDay,
+            Kind::Stamp | Kind::Date | Kind::Clock | Kind::HalfDay => ReadAs::Nothing,
         })
         .collect();
     for (at, channel) in assigned {
@@ -585,7 +642,7 @@ fn plan_of(shape: &Shape, choice: &TimeChoice, assigned: &[Assigned], line_end: 
     }
     match choice.source {
         TimeSource::Stamp { column } => {
-            reads[column] = ReadAs::Stamp(StampReader::new(choice.order))
+            reads[column] = ReadAs::Stamp(StampReader::new(choice.order));
         }
         TimeSource::DateClock { date, clock } => {
             reads[date] = ReadAs::Date(StampReader::new(choice.order));
@@ -614,6 +671,7 @@ fn plan_of(shape: &Shape, choice: &TimeChoice, assigned: &[Assigned], line_end: 
         reads,
         time_columns: choice.columns(),
         header_lines: shape.header_lines.clone(),
+        first_name: shape.names.first().cloned().unwrap_or_default(),
         line_end,
     }
 }
@@ -630,6 +688,7 @@ fn read_rows(
 ) -> Result<Rows, ImportError> {
     let mut rows = Rows::new(plan, expected_rows(blocks.first(), plan.line_end, total));
     let mut first = true;
+    let mut unended = Vec::new();
     while let Some((block, last)) = blocks.next_block()? {
         let skip = if first {
             skip_header(block, plan.line_end, shape, &mut rows)
@@ -637,11 +696,60 @@ fn read_rows(
             0
         };
         first = false;
+        if last {
+            let tail = memchr::memrchr(plan.line_end, block).map_or(block, |i| &block[i + 1..]);
+            unended = tail.to_vec();
+        }
         let parts = read_block(plan, &block[skip..], last, THREADS);
-        parts.into_iter().for_each(|part| rows.append(part));
+        for part in parts {
+            rows.append(part);
+        }
         progress(blocks.bytes_read.min(total), total);
     }
+    doubt_last_cell(&unended, shape, plan, &mut rows);
     Ok(rows)
+}
+
+/// A last line without an end may be cut inside its last number. Where all others of the column have
+/// the same number of decimals, one with fewer is cut and counts as missing.
+fn doubt_last_cell(line: &[u8], shape: &Shape, plan: &Plan, rows: &mut Rows) {
+    let skipped = rows
+        .skips
+        .last()
+        .is_some_and(|s| s.line + s.count > rows.lines);
+    if skipped || crate::number::trim(line).is_empty() {
+        return;
+    }
+    let at = plan.width - 1;
+    let mut cells = Vec::new();
+    crate::split::split(line, plan.delimiter, &mut cells);
+    let Some(cell) = cells.get(at).map(|c| to_text(crate::number::trim(c))) else {
+        return;
+    };
+    let mark = if shape.styles[at].decimal_comma {
+        ','
+    } else {
+        '.'
+    };
+    let decimals = |text: &str| {
+        text.rsplit_once(mark)
+            .map_or(0, |(_, fraction)| fraction.len())
+    };
+    // The cell itself is among the sample of a short file.
+    let others: Vec<&String> = shape.sample[at].iter().filter(|c| **c != cell).collect();
+    let usual = others.first().map_or(0, |c| decimals(c));
+    let all_alike = others.len() >= 5 && others.iter().all(|c| decimals(c) == usual);
+    let row = rows.kept.saturating_sub(1);
+    if let Column::Numbers(values) = &mut rows.columns[at]
+        && all_alike
+        && decimals(&cell) < usual
+        && values.get(row).is_some_and(|v| !v.is_nan())
+    {
+        values[row] = f64::NAN;
+        let note = &mut rows.unreadable[at];
+        note.count += 1;
+        note.first.push((rows.lines, format!("{cell} (cut short)")));
+    }
 }
 
 /// Rows to make room for, judged by the first block, so that columns need not be moved.
@@ -666,13 +774,12 @@ fn skip_header(block: &[u8], line_end: u8, shape: &Shape, rows: &mut Rows) -> us
             break;
         };
         pos += end + 1;
-        let reason = shape
-            .before
-            .iter()
-            .find(|(number, _)| *number == line)
-            .map_or(SkipReason::Blank, |(_, token)| {
-                SkipReason::from_token(token)
-            });
+        let blank = crate::number::trim(&block[pos - end - 1..pos - 1]).is_empty();
+        let known = shape.before.iter().rfind(|(number, _)| *number <= line);
+        let reason = match known {
+            Some((number, token)) if *number == line || !blank => SkipReason::from_token(token),
+            _ => SkipReason::Blank,
+        };
         rows.skips.push(Skip {
             line,
             count: 1,
@@ -723,6 +830,26 @@ fn line_of_row(skips: &[Skip], row: usize) -> u64 {
     line
 }
 
+/// Ranges of rows that stand behind another header, up to where the first header comes again.
+fn other_tables(rows: &Rows) -> Vec<(usize, usize)> {
+    let mut ranges = Vec::new();
+    let mut open = None;
+    let mut skipped = 0;
+    for skip in &rows.skips {
+        // Rows before this line: lines before it, less those that are no rows.
+        let row = usize::try_from((skip.line - 1).saturating_sub(skipped)).unwrap_or(usize::MAX);
+        skipped += skip.count;
+        match skip.reason {
+            SkipReason::OtherHeader if open.is_none() => open = Some(row),
+            SkipReason::RepeatedHeader => ranges.extend(open.take().map(|from| (from, row))),
+            _ => {}
+        }
+    }
+    ranges.extend(open.map(|from| (from, rows.kept)));
+    ranges.retain(|(from, to)| from < to);
+    ranges
+}
+
 /// Why no line holds readings: an error that shows the first text.
 fn nothing_found(block: &[u8], line_end: u8) -> ImportError {
     let lines = block.split(|b| *b == line_end);
@@ -742,22 +869,33 @@ fn nothing_found(block: &[u8], line_end: u8) -> ImportError {
     }
 }
 
-fn no_rows(rows: &Rows, shape: &Shape) -> ImportError {
-    match &rows.bad_time {
-        Some((line, column, value)) => ImportError::NoTime {
+fn no_rows(rows: &Rows, shape: &Shape, choice: &TimeChoice) -> ImportError {
+    if let Some((line, column, value)) = &rows.bad_time {
+        return ImportError::NoTime {
             line: *line,
             column: column + 1,
             value: value.clone(),
+        };
+    }
+    let time = choice.columns().first().copied();
+    let column = time.unwrap_or(0);
+    let line = shape.first_line;
+    let value = shape
+        .sample
+        .get(column)
+        .and_then(|c| c.first())
+        .cloned()
+        .unwrap_or_default();
+    match time {
+        Some(_) => ImportError::NoTime {
+            line,
+            column: column + 1,
+            value,
         },
         None => ImportError::NoReadings {
-            line: shape.first_line,
-            column: 1,
-            value: shape
-                .sample
-                .first()
-                .and_then(|c| c.first())
-                .cloned()
-                .unwrap_or_default(),
+            line,
+            column: column + 1,
+            value,
         },
     }
 }

@@ -14,13 +14,14 @@ pub(crate) struct Source {
     pub(crate) name: String,
     /// 1-based.
     pub(crate) number: usize,
+    /// It was one of several readings in a column; a recipe knows it by no number.
+    pub(crate) from_long_form: bool,
     pub(crate) header_unit: Option<SourceUnit>,
     /// The unit as written in a row of units or a unit column.
     pub(crate) row_unit: Option<String>,
     pub(crate) switch: bool,
     /// A unit that stood in the cells: values are converted already.
     pub(crate) measured: Option<SourceUnit>,
-    pub(crate) sample: Vec<String>,
     pub(crate) stated: Option<ChannelOverride>,
     pub(crate) has_header: bool,
     /// A cell whose comma may be decimal or stand between thousands.
@@ -100,7 +101,6 @@ pub(crate) fn look_at(values: &[f64], source: &Source) -> Look {
         whole,
         rising: rises && !falls,
         switch: source.switch || (min >= 0.0 && max <= 1.0 && whole && present > 0),
-        converted: source.measured.map(|u| u.quantity),
     }
 }
 
@@ -171,7 +171,8 @@ fn column_to_channels(
     if look.present == 0 {
         rank -= 200.0;
     }
-    let mapping = (guess.role != Role::Other).then(|| ChannelOverride {
+    let in_recipe = guess.role != Role::Other && !source.from_long_form;
+    let mapping = in_recipe.then(|| ChannelOverride {
         role: guess.role,
         column: ColumnRef::Number(source.number),
         text: source.name.clone(),
@@ -271,22 +272,27 @@ fn conversion(source: &Source, guess: &Guess) -> (f64, Option<SourceUnit>) {
 #[expect(clippy::float_cmp, reason = "1 is the factor that stands for none")]
 fn convert(values: &mut [f64], scale: f64, unit: Option<SourceUnit>) {
     if scale != 1.0 {
-        values.iter_mut().for_each(|v| *v *= scale);
+        for value in values.iter_mut() {
+            *value *= scale;
+        }
     }
     if let Some(unit) = unit.filter(|u| !u.is_identity()) {
-        values.iter_mut().for_each(|v| *v = unit.convert(*v));
+        for value in values.iter_mut() {
+            *value = unit.convert(*value);
+        }
     }
 }
 
 fn is_total(values: &[f64]) -> bool {
-    let (mut up, mut down, mut last) = (0_usize, 0_usize, f64::NAN);
+    let (mut up, mut down, mut shallow, mut last) = (0_usize, 0_usize, 0_usize, f64::NAN);
     for value in values.iter().copied().filter(|v| !v.is_nan()) {
         up += usize::from(value > last);
         down += usize::from(value < last);
+        shallow += usize::from(value < last && value > 0.1 * last);
         last = value;
     }
-    // A counter that wraps falls once in a while.
-    up > 0 && down * 20 <= up
+    // A counter that wraps falls once in a while, and far.
+    up > 0 && shallow == 0 && (down * 20 <= up || (down == 1 && up > 1))
 }
 
 /// Smallest step between distinct values, of up to 4096 spread over the column.
@@ -332,11 +338,11 @@ fn sentinels(source: &Source, role: Role, look: &Look, values: &mut [f64], built
         Role::Temperature | Role::Coolant | Role::Room | Role::Power | Role::Clock
     );
     if dead && counts {
-        values.iter_mut().for_each(|v| *v = f64::NAN);
+        values.fill(f64::NAN);
         built.findings.push(sentinel_finding(
             "dead_sensor",
             source,
-            format!("all {} readings are 0", look.present),
+            &format!("all {} readings are 0", look.present),
         ));
         built.questions.push(sentinel_question(source, "0"));
     }
@@ -370,7 +376,7 @@ fn temp_sentinels(source: &Source, values: &mut [f64], built: &mut Built) {
         built.findings.push(sentinel_finding(
             "sentinel_values",
             source,
-            format!("{hits} reading(s) of {list} °C"),
+            &format!("{hits} reading(s) of {list} °C"),
         ));
         built.questions.push(sentinel_question(source, &list));
     } else if hits > 0 {
@@ -397,7 +403,7 @@ fn temp_sentinels(source: &Source, values: &mut [f64], built: &mut Built) {
         built.findings.push(sentinel_finding(
             "sentinel_values",
             source,
-            format!(
+            &format!(
                 "{zeros} reading(s) of exactly 0 where all others are above {}",
                 brief(least)
             ),
@@ -408,9 +414,7 @@ fn temp_sentinels(source: &Source, values: &mut [f64], built: &mut Built) {
 
 fn negative_sentinels(source: &Source, role: Role, values: &mut [f64], built: &mut Built) {
     let ceiling = match role {
-        Role::FanSpeed | Role::PumpSpeed => 60_000.0,
-        Role::Power => 60_000.0,
-        Role::Clock => 60_000.0,
+        Role::FanSpeed | Role::PumpSpeed | Role::Power | Role::Clock => 60_000.0,
         _ => f64::INFINITY,
     };
     // Power may be negative where a battery charges; -1 alone means "no reading".
@@ -430,14 +434,14 @@ fn negative_sentinels(source: &Source, role: Role, values: &mut [f64], built: &m
     built.findings.push(sentinel_finding(
         "sentinel_values",
         source,
-        format!("{hits} reading(s) such as {}", brief(example)),
+        &format!("{hits} reading(s) such as {}", brief(example)),
     ));
     built
         .questions
         .push(sentinel_question(source, &brief(example)));
 }
 
-fn sentinel_finding(rule: &'static str, source: &Source, what: String) -> Finding {
+fn sentinel_finding(rule: &'static str, source: &Source, what: &str) -> Finding {
     Finding {
         rule,
         severity: Severity::Warning,
@@ -522,16 +526,13 @@ fn mean_power(
                 let rise = raw + **range - raw_before;
                 rise >= 0.0 && rise <= 20.0 * typical.max(1e-9)
             };
-            match ranges.iter().filter(fits).min_by(|a, b| a.total_cmp(b)) {
-                Some(range) => {
-                    carried += range;
-                    wraps += 1;
-                }
-                None => {
-                    carried += raw_before - raw;
-                    resets += 1;
-                    broken = true;
-                }
+            if let Some(range) = ranges.iter().filter(fits).min_by(|a, b| a.total_cmp(b)) {
+                carried += range;
+                wraps += 1;
+            } else {
+                carried += raw_before - raw;
+                resets += 1;
+                broken = true;
             }
         }
         let total = raw + carried;

@@ -99,10 +99,14 @@ impl Recipe {
                 .get("name")
                 .and_then(Value::as_str)
                 .ok_or_else(|| bad(format!("field {} has no 'name'", at + 1)))?;
-            columns.push(name.to_owned());
-            if let Some(channel) = channel_of(field, name).map_err(&bad)? {
+            if let Some(mut channel) = channel_of(field, name).map_err(&bad)? {
+                // A name that was there before can only be told by its place.
+                if columns.iter().any(|c| c == name) {
+                    channel.column = ColumnRef::Number(at + 1);
+                }
                 channels.push(channel);
             }
+            columns.push(name.to_owned());
         }
         let text_at = |key: &str| value.get(key).and_then(Value::as_str).map(str::to_owned);
         let interval_s = value.get("interval_s").and_then(Value::as_f64);

@@ -19,8 +19,6 @@ pub(crate) struct Look {
     pub(crate) rising: bool,
     /// The column held yes and no.
     pub(crate) switch: bool,
-    /// Units stood in the cells, so that values are converted already.
-    pub(crate) converted: Option<Quantity>,
 }
 
 /// A column's role as recognised.
@@ -41,6 +39,16 @@ pub(crate) fn unit_in_name(name: &str) -> Option<(SourceUnit, String)> {
     bracketed(name)
         .or_else(|| behind_mark(name))
         .or_else(|| as_token(name))
+        .or_else(|| whole(name))
+}
+
+/// `W`, `MHz`, `°C`: the name is nothing but a unit. Single letters mean too many things, but W.
+fn whole(name: &str) -> Option<(SourceUnit, String)> {
+    let name = name.trim();
+    let clear = name == "W" || name.chars().count() > 1;
+    units::lookup(name)
+        .filter(|unit| clear && unit.quantity != Quantity::Other)
+        .map(|unit| (unit, name.to_owned()))
 }
 
 /// `CPU (°C)`, `Power [W]`: the last brackets that hold a unit.
@@ -90,9 +98,7 @@ fn behind_mark(name: &str) -> Option<(SourceUnit, String)> {
 
 /// `CPU_Temp_C`, `power_w`, `CPU_Power_W_Actual`, `energy_uj`.
 fn as_token(name: &str) -> Option<(SourceUnit, String)> {
-    let parts: Vec<&str> = name
-        .split(|c: char| c == '_' || c == '-' || c == '.' || c == ' ')
-        .collect();
+    let parts: Vec<&str> = name.split(['_', '-', '.', ' ']).collect();
     if parts.len() < 2 {
         return glued(name);
     }
@@ -179,7 +185,7 @@ pub(crate) fn recognise(
         None => by_words(&words, name, look),
     };
     guess.part = part_of(&words, guess.role);
-    guess.rank = rank(&words, name, guess.role, look) + guess.rank;
+    guess.rank += rank(&words, name, guess.role, look);
     guess
 }
 
@@ -380,7 +386,7 @@ fn temperature_guess(role: Role, words: &Words, concept: Concept, look: &Look) -
         m if m >= 400.0 && look.whole => {
             (units::TENTH_CELSIUS, Some(options(&["dCel", "K", "mCel"])))
         }
-        m if m >= 273.0 && m < 400.0 => (
+        m if (273.0..400.0).contains(&m) => (
             units::lookup("K").unwrap_or(units::CELSIUS),
             Some(options(&["K", "dCel", "[degF]"])),
         ),
@@ -578,7 +584,8 @@ pub(crate) fn unit_for(
 /// `t1`, `T2`: temperatures, if the values can be.
 fn numbered_guess(name: &str, words: &Words, look: &Look) -> Guess {
     let first = tokens(name);
-    let lettered = first.first().is_some_and(|t| t == "t")
+    let lettered = name != "t"
+        && first.first().is_some_and(|t| t == "t")
         && first.iter().skip(1).all(|t| {
             t.trim_start_matches('t')
                 .chars()
@@ -625,8 +632,10 @@ fn part_of(words: &Words, role: Role) -> &'static str {
         (Concept::Board, "board"),
         (Concept::Wall, "wall"),
     ];
-    if matches!(role, Role::Room | Role::Coolant | Role::Level) {
-        return "room";
+    match role {
+        Role::Coolant | Role::PumpSpeed => return "coolant",
+        Role::Room | Role::Level => return "room",
+        _ => {}
     }
     parts
         .iter()
@@ -703,7 +712,6 @@ mod tests {
             whole: true,
             rising: false,
             switch: false,
-            converted: None,
         }
     }
 

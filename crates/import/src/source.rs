@@ -2,7 +2,7 @@
 
 use std::io::Read;
 
-use encoding_rs::{Decoder, UTF_16BE, UTF_16LE};
+use encoding_rs::{Decoder, GBK, SHIFT_JIS, UTF_16BE, UTF_16LE, WINDOWS_1251, WINDOWS_1252};
 
 use crate::error::ImportError;
 
@@ -21,6 +21,12 @@ pub enum Encoding {
     Utf16Be,
     /// Windows-1252, of which ISO 8859-1 text is a part.
     Windows1252,
+    /// Windows-1251, Cyrillic.
+    Windows1251,
+    /// Shift JIS, Japanese.
+    ShiftJis,
+    /// GBK, Chinese.
+    Gbk,
 }
 
 impl Encoding {
@@ -31,6 +37,9 @@ impl Encoding {
             Self::Utf16Le => "utf-16le",
             Self::Utf16Be => "utf-16be",
             Self::Windows1252 => "windows-1252",
+            Self::Windows1251 => "windows-1251",
+            Self::ShiftJis => "shift_jis",
+            Self::Gbk => "gbk",
         }
     }
 }
@@ -101,6 +110,9 @@ impl<R: Read> Blocks<R> {
         blocks.decoder = match encoding {
             Encoding::Utf16Le => Some(UTF_16LE.new_decoder_without_bom_handling()),
             Encoding::Utf16Be => Some(UTF_16BE.new_decoder_without_bom_handling()),
+            Encoding::Windows1251 => Some(WINDOWS_1251.new_decoder_without_bom_handling()),
+            Encoding::ShiftJis => Some(SHIFT_JIS.new_decoder_without_bom_handling()),
+            Encoding::Gbk => Some(GBK.new_decoder_without_bom_handling()),
             _ => None,
         };
         blocks.take_raw();
@@ -208,28 +220,44 @@ fn detect_encoding(raw: &[u8]) -> (Encoding, usize) {
     if half >= 2 && even * 2 > half && odd * 8 < half {
         return (Encoding::Utf16Be, 0);
     }
-    let valid = match std::str::from_utf8(raw) {
-        Ok(_) => true,
+    match std::str::from_utf8(raw) {
+        Err(e) if e.error_len().is_some() => (legacy_encoding(raw), 0),
         // A character cut by the end of the block is no error.
-        Err(e) => e.error_len().is_none(),
-    };
-    (
-        if valid {
-            Encoding::Utf8
-        } else {
-            Encoding::Windows1252
-        },
-        0,
-    )
+        _ => (Encoding::Utf8, 0),
+    }
+}
+
+/// Which of the older encodings makes the most words known to headers out of the first lines;
+/// Windows-1252 where none does.
+fn legacy_encoding(raw: &[u8]) -> Encoding {
+    let head = &raw[..raw.len().min(8192)];
+    let head = &head[..memchr::memrchr(b'\n', head).unwrap_or(head.len())];
+    let mut best = (0, Encoding::Windows1252);
+    for (encoding, table) in [
+        (Encoding::Windows1252, WINDOWS_1252),
+        (Encoding::Windows1251, WINDOWS_1251),
+        (Encoding::ShiftJis, SHIFT_JIS),
+        (Encoding::Gbk, GBK),
+    ] {
+        let (text, faulty) = table.decode_without_bom_handling(head);
+        let words: usize = text
+            .split(['\n', '\r', ',', ';', '\t', '|'])
+            .filter(|cell| !cell.is_ascii())
+            .take(400)
+            .map(|cell| crate::words::concepts(cell).len())
+            .sum();
+        if !faulty && words > best.0 {
+            best = (words, encoding);
+        }
+    }
+    best.1
 }
 
 fn detect_line_end(text: &[u8]) -> LineEnd {
     match memchr::memchr(b'\n', text) {
-        Some(0) => LineEnd::Lf,
-        Some(at) if text[at - 1] == b'\r' => LineEnd::CrLf,
-        Some(_) => LineEnd::Lf,
+        Some(at) if at > 0 && text[at - 1] == b'\r' => LineEnd::CrLf,
         None if memchr::memchr(b'\r', text).is_some() => LineEnd::Cr,
-        None => LineEnd::Lf,
+        _ => LineEnd::Lf,
     }
 }
 
@@ -237,7 +265,7 @@ fn detect_line_end(text: &[u8]) -> LineEnd {
 pub(crate) fn to_text(bytes: &[u8]) -> String {
     match std::str::from_utf8(bytes) {
         Ok(text) => text.to_owned(),
-        Err(_) => encoding_rs::WINDOWS_1252
+        Err(_) => WINDOWS_1252
             .decode_without_bom_handling(bytes)
             .0
             .into_owned(),

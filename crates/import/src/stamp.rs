@@ -260,6 +260,9 @@ pub(crate) fn parse(text: &str, order: DayOrder) -> Option<Stamp<'_>> {
     if text.len() < 4 || text.len() > 80 || !text.bytes().any(|b| b.is_ascii_digit()) {
         return None;
     }
+    if text.starts_with('P') {
+        return iso_duration(text);
+    }
     let mut list = [Token::Blank; MAX_TOKENS];
     let n = tokens(text, &mut list)?;
     Reader {
@@ -484,7 +487,10 @@ impl<'a> Reader<'_, 'a> {
             }
             4 if self.loose.year.is_none() => self.loose.year = Some(value),
             1 | 2 if self.loose.day.is_none() => self.loose.day = Some(value),
-            2 if self.loose.year.is_none() => self.loose.year = Some(full_year(value, 2)),
+            // Behind the time, two digits are the next reading sooner than a year.
+            2 if self.loose.year.is_none() && self.stamp.time_ns.is_none() => {
+                self.loose.year = Some(full_year(value, 2));
+            }
             _ => return None,
         }
         Some(())
@@ -535,7 +541,8 @@ impl<'a> Reader<'_, 'a> {
         }
         let zone_like = word.len() <= 5 && word.bytes().all(|b| b.is_ascii_uppercase());
         if self.stamp.time_ns.is_some() && (zone_like || word == "z") {
-            return self.zone(word);
+            self.zone(word);
+            return Some(());
         }
         if self.loose.month.is_none()
             && self.stamp.days.is_none()
@@ -556,13 +563,12 @@ impl<'a> Reader<'_, 'a> {
         (weekday || FILLERS.contains(&lower.as_str())).then_some(())
     }
 
-    fn zone(&mut self, word: &'a str) -> Option<()> {
+    fn zone(&mut self, word: &'a str) {
         self.stamp.zone = Some(word);
         let known = ZONES
             .iter()
             .find(|(name, _)| word.eq_ignore_ascii_case(name));
         self.stamp.offset_s = known.map(|(_, minutes)| minutes * 60);
-        Some(())
     }
 
     /// `+02:00`, `-0500`, `+2` behind a time.
@@ -654,6 +660,51 @@ fn scaled_to_ns(value: i64, digits: usize) -> i64 {
         ns /= 10;
     }
     ns
+}
+
+/// A time of day without marks: 130415, or 90415 where the first zero was lost.
+pub(crate) fn digits_to_ns(text: &str) -> Option<i64> {
+    if !(1..=6).contains(&text.len()) || !text.bytes().all(|b| b.is_ascii_digit()) {
+        return None;
+    }
+    let value: i64 = text.parse().ok()?;
+    let (h, m, s) = (value / 10_000, value / 100 % 100, value % 100);
+    (h < 24 && m < 60 && s < 60).then_some(((h * 60 + m) * 60 + s) * NS)
+}
+
+/// Elapsed time as ISO 8601 writes it: `PT1H2M3.5S`, `P1DT2H`.
+fn iso_duration(text: &str) -> Option<Stamp<'_>> {
+    let rest = text.strip_prefix('P')?;
+    let (days, clock) = rest.split_once('T').unwrap_or((rest, ""));
+    let mut ns = 0_i64;
+    for (part, units) in [
+        (days, &[('D', 86_400)][..]),
+        (clock, &[('H', 3600), ('M', 60), ('S', 1)][..]),
+    ] {
+        let mut part = part;
+        for (letter, seconds) in units {
+            if let Some((number, behind)) = part.split_once(*letter) {
+                let (whole, fraction) = number.split_once(['.', ',']).unwrap_or((number, ""));
+                let digits = &fraction[..fraction.len().min(9)];
+                let tail: i64 = if digits.is_empty() {
+                    0
+                } else {
+                    digits.parse().ok()?
+                };
+                ns += whole.parse::<i64>().ok()?.checked_mul(seconds * NS)?
+                    + scaled_to_ns(tail, digits.len()) * seconds;
+                part = behind;
+            }
+        }
+        if !part.is_empty() {
+            return None;
+        }
+    }
+    Some(Stamp {
+        time_ns: Some(ns),
+        time_parts: 3,
+        ..Stamp::default()
+    })
 }
 
 /// Rewrites the marks of East Asian dates, half-day words and odd blanks to plain ones.
@@ -844,6 +895,8 @@ mod tests {
         assert_eq!(time("1d 01:00:00"), Some(90_000 * NS));
         assert_eq!(time("1.01:00:00"), Some(90_000 * NS));
         assert_eq!(time("01:02.25"), Some(62_250_000_000));
+        assert_eq!(time("PT1H2M3.5S"), Some(3_723_500_000_000));
+        assert_eq!(time("P1DT1H"), Some(90_000 * NS));
         assert_eq!(time("12:34"), Some((12 * 60 + 34) * 60 * NS));
     }
 

@@ -133,15 +133,15 @@ pub(crate) fn build(
     let span_s = span(&raw, &seconds, choice, rows, wraps, &order);
     let start = start_of(&raw, choice, rows, order.source_row(0, rows.kept));
     let base = seconds.first().copied().unwrap_or(0.0);
-    seconds.iter_mut().for_each(|t| *t -= base);
+    for time in &mut seconds {
+        *time -= base;
+    }
     let line = |row: usize| line_of(order.source_row(row, seconds.len()));
     let jumps = rebase(&seconds, &line, &mut findings);
     let time_s = jumps.unwrap_or(seconds);
-    gaps(
-        &time_s,
-        &|row| line_of(order.source_row(row, time_s.len())),
-        &mut findings,
-    );
+    let line_now = |row: usize| line_of(order.source_row(row, time_s.len()));
+    gaps(&time_s, &line_now, &mut findings);
+    summer_time_begins(&time_s, start.as_ref(), &line_now, &mut findings);
     let counter = match choice.source {
         TimeSource::Integer { count, .. } | TimeSource::Number { count, .. } => {
             count.counter && count.interval_s.is_none()
@@ -179,14 +179,18 @@ fn take_raw(rows: &mut Rows, choice: &TimeChoice) -> Option<Raw> {
             Column::Ticks(ticks) => ticks,
             _ => Vec::new(),
         };
+    let halves = choice.half_day.map(&mut ticks_at).unwrap_or_default();
     match &choice.source {
-        TimeSource::Stamp { column } | TimeSource::Clock { column } => Some(Raw::Ticks {
-            ticks: ticks_at(*column),
-            per_s: NS,
-        }),
+        TimeSource::Stamp { column } | TimeSource::Clock { column } => {
+            let mut ticks = ticks_at(*column);
+            to_whole_days(&mut ticks, &halves);
+            Some(Raw::Ticks { ticks, per_s: NS })
+        }
         TimeSource::DateClock { date, clock } => {
             let mut ticks = ticks_at(*date);
-            for (day, time) in ticks.iter_mut().zip(ticks_at(*clock)) {
+            let mut clocks = ticks_at(*clock);
+            to_whole_days(&mut clocks, &halves);
+            for (day, time) in ticks.iter_mut().zip(clocks) {
                 *day = day.saturating_add(time);
             }
             Some(Raw::Ticks { ticks, per_s: NS })
@@ -215,6 +219,15 @@ fn take_raw(rows: &mut Rows, choice: &TimeChoice) -> Option<Raw> {
             }
         }
         TimeSource::Rows => None,
+    }
+}
+
+/// Times of the half-day clock with a 1 for "after noon" to the 24-hour clock.
+fn to_whole_days(clocks: &mut [i64], halves: &[i64]) {
+    for (time, afternoon) in clocks.iter_mut().zip(halves) {
+        let twelve = *time / (3600 * NS) == 12;
+        let shift = 12 * (afternoon - i64::from(twelve));
+        *time += shift * 3600 * NS;
     }
 }
 
@@ -357,8 +370,14 @@ fn start_of(raw: &Raw, choice: &TimeChoice, rows: &Rows, row: usize) -> Option<L
             })
         }
         (TimeSource::Number { count, .. }, Raw::Counts { values, .. }) => {
-            count.epoch?;
-            let seconds = count.unit.convert(values[row]);
+            let epoch = count.epoch?;
+            let seconds = count.unit.convert(values[row] - epoch as f64);
+            // Spreadsheets count days of local time.
+            let zone = if count.unit == crate::units::DAY {
+                Zone::Unknown
+            } else {
+                utc
+            };
             // A double holds today's seconds to a quarter of a microsecond.
             #[expect(
                 clippy::cast_possible_truncation,
@@ -367,7 +386,7 @@ fn start_of(raw: &Raw, choice: &TimeChoice, rows: &Rows, row: usize) -> Option<L
             let us = (seconds * 1e6).round() as i128;
             Some(LogStart {
                 unix_ns: us * 1000,
-                zone: utc,
+                zone,
             })
         }
         _ => None,
@@ -432,6 +451,45 @@ fn rebase(
         "log in UTC, or split the file where a new log begins",
     ));
     Some(time_s)
+}
+
+/// Local time that leaps an hour in a Sunday's small hours: summer time begins there in most places
+/// that have it.
+fn summer_time_begins(
+    time_s: &[f64],
+    start: Option<&LogStart>,
+    line: &dyn Fn(usize) -> u64,
+    findings: &mut Vec<Finding>,
+) {
+    let (Some(start), Some(step)) = (
+        start.filter(|s| s.zone == Zone::Unknown),
+        typical_step(time_s),
+    ) else {
+        return;
+    };
+    let begin_s = start.unix_ns as f64 / 1e9;
+    let leap = (1..time_s.len()).find(|row| {
+        let extra = time_s[*row] - time_s[*row - 1] - step;
+        if (extra - 3600.0).abs() > step.min(600.0) {
+            return false;
+        }
+        let moment = begin_s + time_s[*row];
+        // 1970-01-01 was a Thursday.
+        let weekday = ((moment / 86_400.0).floor() + 4.0).rem_euclid(7.0);
+        let hour = moment.rem_euclid(86_400.0) / 3600.0;
+        weekday < 0.5 && (1.0..5.0).contains(&hour)
+    });
+    if let Some(row) = leap {
+        findings.push(warning(
+            "clock_one_hour_forward",
+            format!(
+                "local time leaps an hour at line {} on a Sunday night (the begin of summer time?); \
+                 the hour was left in the log's time",
+                line(row)
+            ),
+            "log in UTC; split the file there if a fit spans it",
+        ));
+    }
 }
 
 /// Repeated stamps, gaps and uneven steps.
@@ -506,6 +564,7 @@ fn warning(rule: &'static str, evidence: String, remedy: &str) -> Finding {
 }
 
 #[cfg(test)]
+#[expect(clippy::float_cmp, reason = "exact by construction")]
 mod tests {
     use super::*;
 

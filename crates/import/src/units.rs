@@ -132,6 +132,7 @@ pub(crate) const PERCENT: SourceUnit = SourceUnit::ratio("%", Share, 1.0, 100.0)
 pub(crate) const EIGHT_BIT: SourceUnit = SourceUnit::ratio("1/255", Share, 1.0, 255.0);
 pub(crate) const SHARE: SourceUnit = SourceUnit::ratio("1", Share, 1.0, 1.0);
 pub(crate) const DBA: SourceUnit = SourceUnit::ratio("dB(A)", Sound, 1.0, 1.0);
+pub(crate) const DAY: SourceUnit = SourceUnit::ratio("d", Time, 86_400.0, 1.0);
 pub(crate) const SECOND: SourceUnit = SourceUnit::ratio("s", Time, 1.0, 1.0);
 pub(crate) const MILLI_SECOND: SourceUnit = SourceUnit::ratio("ms", Time, 1.0, 1e3);
 pub(crate) const MICRO_SECOND: SourceUnit = SourceUnit::ratio("us", Time, 1.0, 1e6);

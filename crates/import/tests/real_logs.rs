@@ -1,6 +1,12 @@
 //! Imports every measured log of a folder that lies beside the project and compares with the facts
 //! in its `INDEX.md`. Says how many files it found; without the folder there is nothing to compare.
 
+#![expect(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a test that reports what it found"
+)]
+
 use std::path::{Path, PathBuf};
 
 use settlepoint_import::{ImportOptions, Imported, import};
@@ -183,14 +189,11 @@ fn check(folder: &Path, facts: &Facts) -> Vec<String> {
             let letter = &fact.column[..1];
             let all = (1..=30).filter_map(|i| source_values(&imported, &format!("{letter}{i}")));
             (all.flat_map(|(v, _)| v).collect(), 0)
+        } else if let Some(found) = source_values(&imported, &fact.column) {
+            found
         } else {
-            match source_values(&imported, &fact.column) {
-                Some(found) => found,
-                None => {
-                    faults.push(format!("{name}: no such channel"));
-                    continue;
-                }
-            }
+            faults.push(format!("{name}: no such channel"));
+            continue;
         };
         let expected = |v| in_channel_unit(&imported, &fact.column, v);
         let mean = values.iter().sum::<f64>() / values.len() as f64;

@@ -72,6 +72,7 @@ fn read(path: &Path) -> Result<NetworkInput, Box<dyn Error>> {
         averaging: Averaging::Instant,
         temp_c: rows.iter().map(|r| r[1]).collect(),
         room_c: None,
+        fan_speed_rpm: None,
         resolution_k: 1.0,
     })
 }

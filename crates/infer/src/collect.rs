@@ -12,12 +12,13 @@ use crate::evidence::{Reading, RunEvidence, Span, Window};
 const TEMP_OFFSET_K: f64 = 0.5;
 /// Error of a mean temperature beside that, K.
 const TEMP_K: f64 = 0.4;
-/// Error of a mean over an unsettled boost, whose ends and sensor lag are not known, K.
-const BOOST_TEMP_K: f64 = 2.0;
+/// Error of a boost's typed temperature, K: its ends and the sensor's lag are not known, and the
+/// highest value is noted as often as the mean.
+const BOOST_TEMP_K: f64 = 6.0;
 /// Share of power.
 const POWER_SHARE: f64 = 0.008;
 /// Share of power in a boost, whose ends are not known.
-const BOOST_POWER_SHARE: f64 = 0.03;
+const BOOST_POWER_SHARE: f64 = 0.02;
 /// Share of fan speed.
 const FAN_SHARE: f64 = 0.015;
 /// Sound level, dB.

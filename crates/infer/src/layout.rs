@@ -187,9 +187,10 @@ impl Layout {
             Key::FanExponent,
             "fan_exponent",
             Linear,
-            0.5,
-            0.17,
-            "laminar plate 0.5, channels and fins 0.1 to 0.8 (VDI Heat Atlas correlations)",
+            0.58,
+            0.20,
+            "laminar plate 0.5, channels and fins 0.1 to 0.8 (VDI Heat Atlas correlations); air that \
+             turns back at low speed steepens it (judgement)",
         );
         self.add(
             Key::CaseOffset,

@@ -28,6 +28,7 @@ fn accelerator() -> NetworkInput {
         averaging: Averaging::Instant,
         temp_c: rows.iter().map(|r| r[1]).collect(),
         room_c: None,
+        fan_speed_rpm: None,
         resolution_k: 1.0,
     }
 }
@@ -41,13 +42,7 @@ fn the_later_steps_are_predicted_from_power_alone() {
     };
     let network = fit(&input, &options).unwrap();
     let held_out = network.held_out(&input, FIT_UNTIL_S).unwrap().unwrap();
-    println!("{network:#?}\n{held_out:#?}");
-    for p in network.predict_10s(&input, FIT_UNTIL_S).unwrap() {
-        println!(
-            "{:.0} {:.2} {:.2}..{:.2} {:.2?}",
-            p.time_s, p.temp_c, p.lo_c, p.hi_c, p.measured_c
-        );
-    }
+    println!("{held_out:#?}");
     // The project's requirement for this log.
     assert!(held_out.rmse_10s_k <= 0.6, "{}", held_out.rmse_10s_k);
     assert_eq!(held_out.means_10s, 25);
@@ -58,4 +53,26 @@ fn the_later_steps_are_predicted_from_power_alone() {
         let tau_s = stage.time_constant_s.value().unwrap_or(0.0);
         assert_eq!(stage.beyond_record, beyond(tau_s));
     }
+}
+
+#[test]
+fn single_readings_of_the_pulsing_load_stay_in_their_wider_bands() {
+    let input = accelerator();
+    let options = Options {
+        fit_until_s: FIT_UNTIL_S,
+        ..Options::default()
+    };
+    let network = fit(&input, &options).unwrap();
+    let later: Vec<bool> = network
+        .predict(&input)
+        .unwrap()
+        .iter()
+        .filter(|p| p.time_s > FIT_UNTIL_S)
+        .map(|p| (p.lo_c..=p.hi_c).contains(&p.measured_c.unwrap()))
+        .collect();
+    let inside = later.iter().filter(|&&held| held).count() as f64 / later.len() as f64;
+    println!("{inside:.3} of {} readings", later.len());
+    // 90 % bands on readings in whole degrees that stay alike for seconds: 1249 rows hold no more
+    // than some 60 independent ones, whose share has a standard deviation of 4 %.
+    assert!(inside >= 0.82, "{inside}");
 }

@@ -83,6 +83,7 @@ fn log_of(truth: &Truth, seed: u64, step_s: f64, length_s: f64) -> NetworkInput 
         averaging: Averaging::Mean,
         temp_c,
         room_c: None,
+        fan_speed_rpm: None,
         resolution_k: truth.resolution_k,
     }
 }
@@ -227,6 +228,7 @@ fn temperature_that_power_does_not_explain_is_refused() {
         averaging: Averaging::Instant,
         temp_c,
         room_c: None,
+        fan_speed_rpm: None,
         resolution_k: 1.0,
     };
     let refused = fit(&input, &Options::default());
@@ -248,6 +250,7 @@ fn constant_power_without_a_room_is_refused() {
         averaging: Averaging::Mean,
         temp_c,
         room_c: None,
+        fan_speed_rpm: None,
         resolution_k: 0.5,
     };
     let refused = fit(&input, &Options::default());
@@ -276,6 +279,7 @@ fn steady_levels_over_a_logged_room_tell_the_resistance_but_no_time_constant() {
         power_w,
         averaging: Averaging::Instant,
         temp_c,
+        fan_speed_rpm: None,
         resolution_k: 0.01,
     };
     let network = fit(&input, &Options::default()).unwrap();
@@ -311,4 +315,44 @@ fn a_record_too_short_to_settle_is_flagged() {
             .iter()
             .any(|f| f.rule == "time_constant_beyond_record")
     );
+}
+
+#[test]
+fn a_fan_that_moves_is_told_from_a_slow_stage() {
+    // 0.5 K/W at 1200 rpm, falling as speed to the power of -0.4; the fan follows the load.
+    let mut random = Random::from_seed(21);
+    let (time_s, power_w) = steps(&mut random, 1.0, 1200.0);
+    let speed_rpm: Vec<f64> = power_w.iter().map(|p| 800.0 + 10.0 * p).collect();
+    let law = |rpm: f64| (rpm / 1200.0).powf(-0.4);
+    let effective_w: Vec<f64> = power_w
+        .iter()
+        .zip(&speed_rpm)
+        .map(|(p, n)| p * law(*n))
+        .collect();
+    let truth = Truth {
+        stages: vec![(0.5, 40.0)],
+        room_c: 24.0,
+        lag_s: None,
+        slow_k: 0.2,
+        correlation_s: 4.0,
+        resolution_k: 0.1,
+    };
+    let temp_c = simulate(&truth, &time_s, &effective_w, &mut random);
+    let input = NetworkInput {
+        room_c: Some(vec![24.0; time_s.len()]),
+        fan_speed_rpm: Some(speed_rpm),
+        time_s,
+        power_w,
+        averaging: Averaging::Mean,
+        temp_c,
+        resolution_k: 0.1,
+    };
+    let network = fit(&input, &Options::default()).unwrap();
+    let fan = network.fan.unwrap();
+    // The grid's neighbours of 0.4.
+    assert!((0.3..=0.45).contains(&fan.exponent), "{fan:?}");
+    let at_1200 = network.resistance_k_per_w.value().unwrap() * fan.factor(1200.0);
+    // The grid is 0.05 off in the exponent and the speeds span a factor of two: up to 3.5 %.
+    assert!((at_1200 / 0.5 - 1.0).abs() < 0.035, "{at_1200}");
+    assert!(network.findings.iter().any(|f| f.rule == "fan_moved"));
 }

@@ -166,13 +166,13 @@ impl Line {
 
 /// The lower of two numbers in one instruction, which the library's, with its care for NaN, is not.
 #[inline]
-fn lower(a: f64, b: f64) -> f64 {
+pub(crate) fn lower(a: f64, b: f64) -> f64 {
     if b < a { b } else { a }
 }
 
 /// The higher of two numbers.
 #[inline]
-fn higher(a: f64, b: f64) -> f64 {
+pub(crate) fn higher(a: f64, b: f64) -> f64 {
     if b > a { b } else { a }
 }
 
@@ -242,5 +242,72 @@ impl FanState {
         let target = higher(0.0, lower(on_line, control.ceiling));
         let (least, most) = (self.share - f.max_change, self.share + f.max_change);
         self.share = higher(least, lower(target, most));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn curve() -> FanCurve {
+        FanCurve {
+            points: vec![(0.0, 0.0), (100.0, 1.0)],
+            smoothing_s: 5.0,
+            hysteresis_k: 3.0,
+            slew_per_s: f64::INFINITY,
+        }
+    }
+
+    #[test]
+    fn smoothing_is_exact_for_a_ramp_at_any_step() {
+        let curve = curve();
+        let control = Control {
+            curve: Some(&curve),
+            ceiling: 1.0,
+        };
+        for dt in [0.1, 1.0, 7.0, 60.0] {
+            let mut state = FanState::settled(&control, 40.0);
+            let mut time_s = 0.0;
+            while time_s < 100.0 {
+                state.follow(
+                    &control,
+                    40.0 + 0.2 * time_s,
+                    40.0 + 0.2 * (time_s + dt),
+                    dt,
+                );
+                time_s += dt;
+            }
+            // A first-order lag behind a ramp r: r tau (1 - exp(-t/tau)).
+            let expected_c = 40.0 + 0.2 * time_s + 0.2 * 5.0 * (-time_s / 5.0_f64).exp_m1();
+            assert!((state.smoothed_c - expected_c).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn a_falling_temperature_must_fall_by_the_hysteresis_first() {
+        let curve = FanCurve {
+            smoothing_s: 0.0,
+            ..curve()
+        };
+        let control = Control {
+            curve: Some(&curve),
+            ceiling: 0.9,
+        };
+        let mut state = FanState::settled(&control, 50.0);
+        let mut share = |before_c, after_c| {
+            state.follow(&control, before_c, after_c, 1.0);
+            state.share
+        };
+        for (before_c, after_c, expected) in [
+            (50.0, 60.0, 0.60),
+            (60.0, 58.0, 0.60),
+            (58.0, 57.0, 0.60),
+            (57.0, 55.0, 0.58),
+            (55.0, 56.0, 0.58),
+            (56.0, 59.0, 0.59),
+            (59.0, 99.0, 0.90),
+        ] {
+            assert!((share(before_c, after_c) - expected).abs() < 1e-12);
+        }
     }
 }

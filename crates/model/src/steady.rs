@@ -3,7 +3,9 @@
 use crate::fan::Control;
 use crate::package::RUNAWAY_C;
 use crate::thermal::{Chain, Nodes};
-use crate::{ActingLimit, Cooling, MAX_NODES, MachineModel, Scenario};
+use crate::{
+    ActingLimit, Boost, BudgetTier, Cooling, MAX_NODES, MachineModel, Scenario, Start, boost,
+};
 
 /// The settled state of a machine under a scenario.
 #[derive(Clone, Debug, PartialEq)]
@@ -60,6 +62,27 @@ pub fn steady_state(model: &MachineModel, scenario: &Scenario) -> OperatingPoint
 pub fn steady_state_from_above(model: &MachineModel, scenario: &Scenario) -> OperatingPoint {
     let lag_k = Control::of(model, &scenario.fan).hysteresis_k();
     Bench::new(model, scenario, lag_k).checked_point(scenario)
+}
+
+/// The boost of a scenario in closed form, for wide searches: the firmware's tiers from the start's
+/// power under the demand at the reference temperature. The temperature limit is left out; a full
+/// simulation has it.
+pub fn boost_of(model: &MachineModel, scenario: &Scenario) -> Boost {
+    let limits = &model.limits;
+    let tiers: Vec<_> = scenario
+        .tiers
+        .iter()
+        .map(|t| BudgetTier {
+            limit_w: t.limit_w * limits.power_ratio,
+            window_s: t.window_s * limits.tau_ratio,
+        })
+        .collect();
+    let start_w = match scenario.start {
+        Start::SettledAt { power_w } => power_w,
+        Start::SteadyState => steady_state(model, scenario).power_w,
+    };
+    let other_w = limits.other_limit_w.unwrap_or(f64::INFINITY);
+    boost(&tiers, start_w, model.package.demand_w.min(other_w))
 }
 
 /// Watts that a cooling holds at a die temperature, room temperature, fan share and air density.

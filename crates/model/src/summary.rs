@@ -3,6 +3,7 @@
 use settlepoint_domain::PhaseKind;
 
 use crate::ActingLimit;
+use crate::fan::higher;
 
 /// Means over a stretch of time.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -145,7 +146,8 @@ impl Ledger {
         }
     }
 
-    #[inline]
+    #[expect(clippy::inline_always, reason = "in the hottest loop")]
+    #[inline(always)]
     pub(crate) fn add(&mut self, summary: &mut Summary, entry: &Entry) {
         let over = entry.row[0] > self.boost_above_w;
         let held = entry.acting == ActingLimit::Temperature;
@@ -173,7 +175,7 @@ impl Ledger {
         }
         self.last = entry.row;
         self.last_die_c = entry.die_c;
-        self.max_die_c = self.max_die_c.max(entry.die_c);
+        self.max_die_c = higher(self.max_die_c, entry.die_c);
         self.acting = entry.acting;
     }
 

@@ -17,8 +17,10 @@ pub(crate) struct Chain {
     pub(crate) capacity: Nodes,
     /// Between node `i` and `i + 1`, K/W; the last is unused.
     pub(crate) resistance: Nodes,
-    /// From node `i` to the last node, K/W.
-    outwards_k_per_w: Nodes,
+    /// From the die to the last node, K/W.
+    inner_k_per_w: f64,
+    /// Capacity times the resistance from node `i` to the last node, s.
+    weight_s: Nodes,
 }
 
 impl Chain {
@@ -27,7 +29,8 @@ impl Chain {
         n: 0,
         capacity: [0.0; MAX_NODES],
         resistance: [0.0; MAX_NODES],
-        outwards_k_per_w: [0.0; MAX_NODES],
+        inner_k_per_w: 0.0,
+        weight_s: [0.0; MAX_NODES],
     };
 
     /// The chain of `cooling`, the die's resistance times `hot_spot`.
@@ -44,14 +47,16 @@ impl Chain {
             chain.resistance[0] *= hot_spot;
         }
         for i in 0..n {
-            chain.outwards_k_per_w[i] = chain.resistance[i..].iter().sum();
+            let outwards_k_per_w: f64 = chain.resistance[i..].iter().sum();
+            chain.weight_s[i] = chain.capacity[i] * outwards_k_per_w;
         }
+        chain.inner_k_per_w = chain.resistance.iter().sum();
         chain
     }
 
     /// From the die to the last node, K/W.
     pub(crate) fn inner_resistance(&self) -> f64 {
-        self.resistance.iter().sum()
+        self.inner_k_per_w
     }
 
     /// Settled node temperatures at `power_w` with the last conductance `g`.
@@ -77,14 +82,15 @@ impl Chain {
         outer_k_per_w: f64,
         per_dt: f64,
     ) -> f64 {
-        let mut stored = [0.0; MAX_NODES];
+        let (mut stored, mut weighted) = ([0.0; MAX_NODES], [0.0; MAX_NODES]);
         for i in 0..MAX_NODES {
-            stored[i] = self.capacity[i]
-                * (after[i] - before[i])
-                * (self.outwards_k_per_w[i] + outer_k_per_w);
+            let change = after[i] - before[i];
+            stored[i] = self.capacity[i] * change;
+            weighted[i] = self.weight_s[i] * change;
         }
-        let total = (stored[0] + stored[1]) + (stored[2] + stored[3]);
-        power_w * (self.outwards_k_per_w[0] + outer_k_per_w) - total * per_dt
+        let heat = (stored[0] + stored[1]) + (stored[2] + stored[3]);
+        let inner = (weighted[0] + weighted[1]) + (weighted[2] + weighted[3]);
+        power_w * (self.inner_k_per_w + outer_k_per_w) - (inner + heat * outer_k_per_w) * per_dt
     }
 
     fn modes(&self, g: f64) -> Modes {
@@ -171,14 +177,23 @@ impl Propagator {
         power: [0.0; MAX_NODES],
     };
 
-    /// What these rises leave at each node.
+    /// What these rises leave at each node, summed in pairs to keep the chain of operations short.
     #[inline]
     fn apply(&self, rises: &Nodes) -> Nodes {
+        let [a, b, c, d] = &self.columns;
         let mut out = [0.0; MAX_NODES];
-        for j in 0..MAX_NODES {
-            for i in 0..MAX_NODES {
-                out[i] += self.columns[j][i] * rises[j];
-            }
+        for i in 0..MAX_NODES {
+            out[i] = (a[i] * rises[0] + b[i] * rises[1]) + (c[i] * rises[2] + d[i] * rises[3]);
+        }
+        out
+    }
+
+    /// Rises after a step at a power.
+    #[inline]
+    pub(crate) fn advance(&self, rises: &Nodes, power_w: f64) -> Nodes {
+        let mut out = self.apply(rises);
+        for i in 0..MAX_NODES {
+            out[i] += self.power[i] * power_w;
         }
         out
     }
@@ -257,6 +272,9 @@ pub(crate) struct Grid {
     place: f64,
     last_g: f64,
     last_dt: f64,
+    /// The propagator of the last conductance, once it has been met twice.
+    flat: Propagator,
+    flat_ready: bool,
 }
 
 impl Grid {
@@ -274,6 +292,8 @@ impl Grid {
             place: 0.0,
             last_g: f64::NAN,
             last_dt: f64::NAN,
+            flat: Propagator::ZERO,
+            flat_ready: false,
         }
     }
 
@@ -324,10 +344,19 @@ impl Grid {
     /// The step's effect on these temperatures with this conductance.
     #[inline]
     pub(crate) fn respond(&mut self, nodes: &Nodes, air_c: f64, g: f64, dt: f64) -> Response {
-        if g.to_bits() != self.last_g.to_bits() || dt.to_bits() != self.last_dt.to_bits() {
-            self.find(g, dt);
-        }
         let rises = nodes.map(|node_c| node_c - air_c);
+        if g.to_bits() == self.last_g.to_bits() && dt.to_bits() == self.last_dt.to_bits() {
+            // A fan that stands still: one part does.
+            if !self.flat_ready {
+                self.flatten();
+            }
+            let free = self.flat.apply(&rises).map(|rise| air_c + rise);
+            return Response {
+                free,
+                gain: self.flat.power,
+            };
+        }
+        self.find(g, dt);
         let u = self.place;
         let [a, b, c] = &self.around.parts;
         let (x, y, z) = (a.apply(&rises), b.apply(&rises), c.apply(&rises));
@@ -337,10 +366,18 @@ impl Grid {
         };
         let u2 = u * u;
         for i in 0..MAX_NODES {
-            out.free[i] = (air_c + x[i]) + u * y[i] + u2 * z[i];
-            out.gain[i] = a.power[i] + u * b.power[i] + u2 * c.power[i];
+            out.free[i] = (air_c + x[i]) + (u * y[i] + u2 * z[i]);
+            out.gain[i] = a.power[i] + (u * b.power[i] + u2 * c.power[i]);
         }
         out
+    }
+
+    /// Works out the propagator of the last conductance on its own.
+    #[cold]
+    fn flatten(&mut self) {
+        let u = self.place;
+        self.flat = Propagator::blend(&self.around.parts, [1.0, u, u * u]);
+        self.flat_ready = true;
     }
 
     /// Makes `around` and `place` those of this conductance and step.
@@ -348,6 +385,7 @@ impl Grid {
     fn find(&mut self, g: f64, dt: f64) {
         self.last_g = g;
         self.last_dt = dt;
+        self.flat_ready = false;
         let place = (g - self.g_low) * self.per_w_per_k;
         let top = self.points.len() as f64 - 1.0;
         let on_grid = place >= -0.5 && place <= top + 0.5 && dt.to_bits() == self.dt.to_bits();

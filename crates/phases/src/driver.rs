@@ -22,8 +22,9 @@ pub(crate) struct Driver {
     pub(crate) values: Vec<f64>,
 }
 
-/// The power channel, or mean power between readings of an energy counter.
-pub(crate) fn power_channel(log: &SensorLog) -> Option<Channel> {
+/// The first power channel with a reading, or else mean power (W) between readings of an energy
+/// counter; a step over which the counter fell (a wrap, a reset) is missing.
+pub fn power_channel(log: &SensorLog) -> Option<Channel> {
     log.channels()
         .iter()
         .find(|c| c.role == Role::Power && c.missing() < log.len())

@@ -19,7 +19,7 @@ pub(crate) fn review(
 ) -> Vec<Finding> {
     let mut findings: Vec<Finding> = Vec::new();
     findings.extend(gaps(log));
-    findings.extend(phases.iter().filter_map(not_settled));
+    findings.extend(all_not_settled(phases));
     findings.extend(throttled(log, phases));
     findings.extend(room(log, options));
     findings.extend(stuck(log, driver));
@@ -62,6 +62,29 @@ fn gaps(log: &SensorLog) -> Option<Finding> {
         "what happened in a gap is unknown and ends a phase; record without interruption where \
          time constants matter",
     ))
+}
+
+/// Phases named one by one; a long log's others are only counted.
+const NAMED: usize = 5;
+
+/// The longest phases that have not settled, and how many more there are.
+fn all_not_settled(phases: &[Phase]) -> Vec<Finding> {
+    let mut open: Vec<(f64, Finding)> = phases
+        .iter()
+        .filter_map(|p| not_settled(p).map(|finding| (p.end_s - p.start_s, finding)))
+        .collect();
+    open.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let others = open.len().saturating_sub(NAMED);
+    let mut named: Vec<Finding> = open.into_iter().take(NAMED).map(|(_, f)| f).collect();
+    if others > 0 {
+        named.push(finding(
+            "not_settled",
+            Severity::Note,
+            format!("{others} more, shorter phases had not settled"),
+            "see the phases' plateaus",
+        ));
+    }
+    named
 }
 
 fn not_settled(phase: &Phase) -> Option<Finding> {

@@ -42,6 +42,7 @@ mod swings;
 use settlepoint_domain::{Channel, Estimate, Finding, Phase, PhaseKind, Plateau, Role, SensorLog};
 
 use driver::Driver;
+pub use driver::power_channel;
 use segment::Segment;
 
 /// What is known beside the log.

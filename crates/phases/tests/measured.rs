@@ -231,3 +231,63 @@ fn swings_by_a_fan_that_was_not_logged_are_found_in_the_temperature() {
         );
     }
 }
+
+#[test]
+fn years_of_hourly_means_are_reviewed_at_once() {
+    let Some(text) = beside("gpu-node-hourly-power-temp.txt") else {
+        return;
+    };
+    // Newest row first; name, stamp, power (mean, least, most), temperature (mean, ...).
+    let mut rows: Vec<(f64, f64)> = text
+        .lines()
+        .filter_map(|l| {
+            let cells: Vec<&str> = l.split('\t').collect();
+            Some((
+                cells.get(2)?.trim().parse().ok()?,
+                cells.get(5)?.trim().parse().ok()?,
+            ))
+        })
+        .collect();
+    rows.reverse();
+    assert!(rows.len() > 23_000, "{}", rows.len());
+    let time_s: Vec<f64> = (0..rows.len()).map(|i| 3600.0 * i as f64).collect();
+    let log = log(
+        time_s,
+        vec![
+            channel(
+                Role::Power,
+                Unit::Watt,
+                0.0,
+                rows.iter().map(|r| r.0).collect(),
+            ),
+            channel(
+                Role::Temperature,
+                Unit::Celsius,
+                0.0,
+                rows.iter().map(|r| r.1).collect(),
+            ),
+        ],
+    );
+    let began = std::time::Instant::now();
+    let review = analyse(&log, &Options::default());
+    let took = began.elapsed();
+    println!(
+        "{} rows, {} phases in {took:?}",
+        rows.len(),
+        review.phases.len()
+    );
+    assert!(took.as_secs_f64() < 2.0);
+    assert!(
+        review
+            .findings
+            .iter()
+            .any(|f| f.rule == "sampling_too_slow")
+    );
+    let not_settled = review
+        .findings
+        .iter()
+        .filter(|f| f.rule == "not_settled")
+        .count();
+    // The five longest and a count of the others.
+    assert!(not_settled <= 6, "{not_settled}");
+}

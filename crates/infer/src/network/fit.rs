@@ -2,9 +2,10 @@ use settlepoint_domain::{Basis as Ground, Estimate, Figure, Finding, Severity};
 use settlepoint_stats::DMatrix;
 
 use super::basis::{Basis, Shape};
+use super::fan::{self, FanLaw};
 use super::input::Drive;
 use super::noise::Noise;
-use super::select::{Choice, Search, choice_drive, residuals_k, rows_used};
+use super::select::{Choice, Search, choice_drive, idle_stage, residuals_k, rows_used};
 use super::separable::{Priors, Problem, Solution, Stop, TOLERANCE};
 use super::{NetworkError, NetworkInput, Options};
 
@@ -46,6 +47,9 @@ pub struct NetworkFit {
     pub offset_k: Option<Estimate>,
     /// Time constant of the sensor's own lag, s, if the log shows one.
     pub sensor_lag_s: Option<Figure>,
+    /// How the resistances follow the fan, where it moved and that predicts better; the K/W then
+    /// is at the law's reference speed.
+    pub fan: Option<FanLaw>,
     /// What the residuals are made of.
     pub noise: Noise,
     /// Root mean square residual of the rows fitted, K.
@@ -75,16 +79,62 @@ pub struct NetworkFit {
 /// [`NetworkError::NotIdentified`] when power and temperature do not determine a K/W, with the run
 /// that would; the other variants when columns are missing, too short or of different length.
 pub fn fit(input: &NetworkInput, options: &Options) -> Result<NetworkFit, NetworkError> {
-    let drive = input.drive(options.fit_until_s)?;
-    let with_room = input.room_c.is_some();
-    let coarse = choice_drive(&drive);
-    let priors = first_priors(&coarse, with_room);
-    let free_start = !starts_settled(&drive, input.resolution_k);
-    let mut search = Search::new(&coarse, options, input.resolution_k, priors);
-    let choice = search.run(free_start);
-    refuse_unheated(&choice, &drive)?;
-    let fitted = Fitted::new(&drive, &choice, search.priors(), input.resolution_k);
-    fitted.report(&choice, options, with_room)
+    let mut trials = Vec::new();
+    for law in fan::laws(input, options.fit_until_s) {
+        trials.push(Trial::new(input, options, law)?);
+    }
+    let best = trials.into_iter().min_by(|a, b| {
+        a.choice
+            .best
+            .held_out_k
+            .total_cmp(&b.choice.best.held_out_k)
+    });
+    match best {
+        Some(trial) => trial.finish(input, options),
+        None => Err(NetworkError::TooShort { rows: 0, needed: 1 }),
+    }
+}
+
+/// The choice of a model under one law of the fan.
+struct Trial {
+    law: Option<FanLaw>,
+    drive: Drive,
+    choice: Choice,
+    priors: Priors,
+}
+
+impl Trial {
+    fn new(
+        input: &NetworkInput,
+        options: &Options,
+        law: Option<FanLaw>,
+    ) -> Result<Self, NetworkError> {
+        let drive = input.drive(options.fit_until_s, law)?;
+        let coarse = choice_drive(&drive);
+        let priors = first_priors(&coarse, input.room_c.is_some());
+        let free_start = !starts_settled(&drive, input.resolution_k);
+        let mut search = Search::new(&coarse, options, input.resolution_k, priors);
+        let choice = search.run(free_start);
+        let priors = search.priors();
+        Ok(Self {
+            law,
+            drive,
+            choice,
+            priors,
+        })
+    }
+
+    fn finish(self, input: &NetworkInput, options: &Options) -> Result<NetworkFit, NetworkError> {
+        let with_room = input.room_c.is_some();
+        refuse_unheated(&self.choice, &self.drive, with_room)?;
+        let fitted = Fitted::new(&self.drive, &self.choice, self.priors, input.resolution_k);
+        let mut network = fitted.report(&self.choice, options, with_room)?;
+        network.fan = self.law;
+        network
+            .findings
+            .extend(fan::finding(input, options.fit_until_s, self.law));
+        Ok(network)
+    }
 }
 
 /// Reference of an unlogged room: 25 °C give or take 15 K, any room or inlet. Over a logged room:
@@ -139,12 +189,16 @@ fn starts_settled(drive: &Drive, resolution_k: f64) -> bool {
     drift_k.abs() <= resolution_k.max(0.02 * temperature_range_k(drive))
 }
 
-fn refuse_unheated(choice: &Choice, drive: &Drive) -> Result<(), NetworkError> {
+/// The power must predict better than no power at all. A slow sweep looks like one long decay;
+/// over a logged room, though, a decay cannot hold a temperature up, and a reference alone is the
+/// alternative: the power must then halve its error.
+fn refuse_unheated(choice: &Choice, drive: &Drive, with_room: bool) -> Result<(), NetworkError> {
     let (with, without) = (choice.best.held_out_k, choice.null.held_out_k);
     let total: f64 = choice.best.solution.beta[..choice.best.shape.stages]
         .iter()
         .sum();
-    if total > 0.0 && with < (1.0 - HEATS) * without {
+    let over_room = with_room && with < 0.5 * choice.flat.held_out_k;
+    if total > 0.0 && (with < (1.0 - HEATS) * without || over_room) {
         return Ok(());
     }
     Err(NetworkError::NotIdentified {
@@ -196,17 +250,33 @@ impl<'a> Fitted<'a> {
         };
         fitted.refresh(resolution_k);
         fitted.priors.weight_k = fitted.noise.sigma_k() * fitted.noise.redundancy(step_s).sqrt();
-        let problem = Problem {
-            drive,
-            rows: &fitted.rows,
-            shape,
-            priors: fitted.priors,
-        };
-        let solution = problem.solve(&choice.best.solution.ln_tau, TOLERANCE);
-        fitted.solution = sorted(shape, &solution);
+        fitted.solve_until_all_heat();
         fitted.refresh(resolution_k);
         fitted.covariance = fitted.covariance();
         fitted
+    }
+
+    /// Fits all rows; a stage that merged rows suggested and all rows do not is dropped.
+    fn solve_until_all_heat(&mut self) {
+        let mut start = self.solution.ln_tau.clone();
+        loop {
+            let problem = Problem {
+                drive: self.drive,
+                rows: &self.rows,
+                shape: self.shape,
+                priors: self.priors,
+            };
+            let solution = problem.solve(&start, TOLERANCE);
+            self.solution = sorted(self.shape, &solution);
+            let resistances = &self.solution.beta[..self.shape.stages];
+            let idle = idle_stage(resistances);
+            let Some(stage) = idle.filter(|_| resistances.len() > 1) else {
+                return;
+            };
+            start.clone_from(&self.solution.ln_tau);
+            start.remove(stage);
+            self.shape.stages -= 1;
+        }
     }
 
     fn refresh(&mut self, resolution_k: f64) {
@@ -335,6 +405,7 @@ impl<'a> Fitted<'a> {
             steps: self.solution.steps,
             stopped: self.solution.stop,
             noise: self.noise,
+            fan: None,
             covariance: self.covariance,
             findings,
             stages,
@@ -388,6 +459,11 @@ impl<'a> Fitted<'a> {
 
     fn time_constant(&self, k: usize) -> Figure {
         let sd = self.sd(self.shape.linear() + k);
+        if self.drive.steps_fall_in_gaps() {
+            return Figure::Unknown {
+                needs: "a run recorded without a gap across a step of power".to_owned(),
+            };
+        }
         if sd > LN_TAU_UNKNOWN {
             return Figure::Unknown {
                 needs: "a run with a step of power, read several times within the rise and \

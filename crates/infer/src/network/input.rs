@@ -1,6 +1,7 @@
 use settlepoint_domain::{Averaging, Role, SensorLog};
 
 use super::NetworkError;
+use super::fan::FanLaw;
 
 /// Fewest rows with a temperature: one stage and a reference are three numbers, and the noise
 /// must be seen as well.
@@ -8,6 +9,8 @@ const MIN_ROWS: usize = 8;
 /// Longer logs are merged to about this many intervals: parameters change by far less than their
 /// intervals, and a day at one row a second stays below a tenth of a second.
 const MAX_ROWS: usize = 6000;
+/// A step of time longer than this many usual ones is a gap.
+const GAP_STEPS: f64 = 5.0;
 /// Two rows nearer than this share of the median step count as one instant.
 const ROW_APART: f64 = 1e-3;
 
@@ -24,18 +27,20 @@ pub struct NetworkInput {
     pub temp_c: Vec<f64>,
     /// Air at the intake, °C, if it was logged.
     pub room_c: Option<Vec<f64>>,
+    /// Fan speed, rpm, if it was logged. The K/W is fitted as one number; a fan that moved is
+    /// reported.
+    pub fan_speed_rpm: Option<Vec<f64>>,
     /// The step of the temperature readings, K; 0 if they are not rounded.
     pub resolution_k: f64,
 }
 
 impl NetworkInput {
-    /// The first power, temperature and room channels of a log.
+    /// The first power (or else energy counter), temperature, room and fan speed channels of a log.
     ///
     /// # Errors
     /// [`NetworkError::Missing`] without power (or an energy counter's mean power) or temperature.
     pub fn from_log(log: &SensorLog) -> Result<Self, NetworkError> {
-        let power = log
-            .channel(Role::Power)
+        let power = settlepoint_phases::power_channel(log)
             .ok_or(NetworkError::Missing { channel: "power" })?;
         let temperature = log
             .channel(Role::Temperature)
@@ -44,13 +49,11 @@ impl NetworkInput {
             })?;
         Ok(Self {
             time_s: log.time_s().to_vec(),
-            power_w: power.values.clone(),
+            power_w: power.values,
             averaging: power.averaging,
             temp_c: temperature.values.clone(),
-            room_c: log
-                .channel(Role::Room)
-                .filter(|room| room.mean().is_some())
-                .map(|room| room.values.clone()),
+            room_c: readings(log, Role::Room),
+            fan_speed_rpm: readings(log, Role::FanSpeed),
             resolution_k: temperature.resolution.unwrap_or(0.0),
         })
     }
@@ -63,6 +66,10 @@ impl NetworkInput {
             ("power", self.power_w.len()),
             ("temperature", self.temp_c.len()),
             ("room", room),
+            (
+                "fan speed",
+                self.fan_speed_rpm.as_ref().map_or(expected, Vec::len),
+            ),
         ];
         for (column, rows) in columns {
             if rows != expected {
@@ -82,9 +89,9 @@ impl NetworkInput {
     }
 
     /// The drive of the rows up to `until_s`, merged where there are very many.
-    pub(super) fn drive(&self, until_s: f64) -> Result<Drive, NetworkError> {
+    pub(super) fn drive(&self, until_s: f64, law: Option<FanLaw>) -> Result<Drive, NetworkError> {
         self.check()?;
-        let full = Drive::new(self);
+        let full = Drive::new(self, law);
         let rows = self.time_s.partition_point(|&t| t <= until_s);
         let drive = full.first(rows).merged(MAX_ROWS);
         let used = drive.used.iter().filter(|&&u| u).count();
@@ -98,10 +105,17 @@ impl NetworkInput {
     }
 
     /// The drive of all rows, one to one.
-    pub(super) fn whole_drive(&self) -> Result<Drive, NetworkError> {
+    pub(super) fn whole_drive(&self, law: Option<FanLaw>) -> Result<Drive, NetworkError> {
         self.check()?;
-        Ok(Drive::new(self))
+        Ok(Drive::new(self, law))
     }
+}
+
+/// The first channel with a role that has a reading at all.
+fn readings(log: &SensorLog, role: Role) -> Option<Vec<f64>> {
+    log.channel(role)
+        .filter(|channel| channel.missing() < log.len())
+        .map(|channel| channel.values.clone())
 }
 
 /// Rows in the form that the filters take: mean power over the interval that ends at each row.
@@ -119,15 +133,23 @@ pub(super) struct Drive {
     pub(super) room_c: Vec<f64>,
     /// Rows that count in the sum of squares.
     pub(super) used: Vec<bool>,
+    /// Local variance of single power readings of the moment, W²; 0 for means.
+    pub(super) scatter_w2: Vec<f64>,
 }
 
 impl Drive {
-    fn new(input: &NetworkInput) -> Self {
+    /// With a law of the fan, powers are scaled by what the fan does to the resistance.
+    fn new(input: &NetworkInput, law: Option<FanLaw>) -> Self {
         let time_s = input.time_s.clone();
         let step_s: Vec<f64> = std::iter::once(0.0)
             .chain(time_s.windows(2).map(|pair| pair[1] - pair[0]))
             .collect();
-        let readings = held(&input.power_w);
+        let mut readings = held(&input.power_w);
+        if let (Some(law), Some(speeds)) = (law, &input.fan_speed_rpm) {
+            for (power_w, speed) in readings.iter_mut().zip(held(speeds)) {
+                *power_w *= law.factor(speed);
+            }
+        }
         let room_c = match &input.room_c {
             Some(room) => held(room),
             None => vec![0.0; time_s.len()],
@@ -147,6 +169,10 @@ impl Drive {
             temp,
             room_c,
             used,
+            scatter_w2: match input.averaging {
+                Averaging::Instant => scatter_w2(&readings),
+                _ => vec![0.0; readings.len()],
+            },
         }
     }
 
@@ -164,6 +190,21 @@ impl Drive {
         median_positive(&self.step_s)
     }
 
+    /// Whether power changed mostly across gaps (steps of time over five usual ones): what
+    /// happened there is unknown, and so is how fast the temperature followed.
+    pub(super) fn steps_fall_in_gaps(&self) -> bool {
+        let gap_s = GAP_STEPS * self.median_step_s();
+        let (mut in_gaps, mut all) = (0.0, 0.0);
+        for i in 1..self.len() {
+            let change = (self.power_w[i] - self.power_w[i - 1]).powi(2);
+            all += change;
+            // A mean of the ends stands for the gap itself, so half the change comes after it.
+            let beside = self.step_s[i] > gap_s || self.step_s[i - 1] > gap_s;
+            in_gaps += if beside { change } else { 0.0 };
+        }
+        in_gaps > 0.5 * all
+    }
+
     /// The first `rows` rows.
     fn first(&self, rows: usize) -> Self {
         let cut = |v: &Vec<f64>| v[..rows].to_vec();
@@ -175,47 +216,65 @@ impl Drive {
             temp: cut(&self.temp),
             room_c: cut(&self.room_c),
             used: self.used[..rows].to_vec(),
+            scatter_w2: cut(&self.scatter_w2),
         }
     }
 
     /// Neighbouring steps joined so that at most about `rows` remain. Energy is kept; the
-    /// temperature is the one at the end of the joined step, which no averaging delays.
+    /// temperature is the one that counts at the end of the joined step, which no averaging
+    /// delays.
     pub(super) fn merged(self, rows: usize) -> Self {
-        let factor = self.len().div_ceil(rows.max(1));
-        if factor <= 1 {
+        let counting = self.used.iter().filter(|&&used| used).count();
+        let factor = counting.div_ceil(rows.max(1));
+        if factor <= 1 && self.len() <= rows {
             return self;
         }
-        let mut out = Self {
-            time_s: vec![],
-            step_s: vec![],
-            power_w: vec![],
-            temp: vec![],
-            room_c: vec![],
-            used: vec![],
-            start_power_w: self.start_power_w,
-        };
-        for block in (0..self.len()).collect::<Vec<_>>().chunks(factor) {
-            let step_s: f64 = block.iter().map(|&i| self.step_s[i]).sum();
-            let energy_j: f64 = block
-                .iter()
-                .map(|&i| self.step_s[i] * self.power_w[i])
-                .sum();
-            let last = block[block.len() - 1];
-            out.time_s.push(self.time_s[last]);
-            out.step_s.push(step_s);
-            out.power_w.push(if step_s > 0.0 {
-                energy_j / step_s
-            } else {
-                self.power_w[last]
-            });
-            out.temp.push(self.temp[last]);
-            out.room_c.push(self.room_c[last]);
-            out.used.push(self.used[last]);
+        let mut out = self.first(0);
+        let (mut step_s, mut energy_j, mut counted) = (0.0, 0.0, 0);
+        for i in 0..self.len() {
+            step_s += self.step_s[i];
+            energy_j += self.step_s[i] * self.power_w[i];
+            counted += usize::from(self.used[i]);
+            if self.used[i] && (counted >= factor || i == 0) {
+                let mean_w = if step_s > 0.0 {
+                    energy_j / step_s
+                } else {
+                    self.power_w[i]
+                };
+                out.push(&self, i, step_s, mean_w);
+                (step_s, energy_j, counted) = (0.0, 0.0, 0);
+            }
         }
-        // Steps of the first block lie before its one row: the start is at that row.
-        out.step_s[0] = 0.0;
         out
     }
+
+    fn push(&mut self, from: &Self, row: usize, step_s: f64, power_w: f64) {
+        self.time_s.push(from.time_s[row]);
+        self.step_s.push(step_s);
+        self.power_w.push(power_w);
+        self.temp.push(from.temp[row]);
+        self.room_c.push(from.room_c[row]);
+        self.used.push(from.used[row]);
+        self.scatter_w2.push(from.scatter_w2[row]);
+    }
+}
+
+/// Half the mean squared difference of neighbouring readings over some fifty rows.
+fn scatter_w2(readings: &[f64]) -> Vec<f64> {
+    const HALF: usize = 25;
+    let mut sums = vec![0.0];
+    let mut total = 0.0;
+    for pair in readings.windows(2) {
+        total += 0.5 * (pair[1] - pair[0]) * (pair[1] - pair[0]);
+        sums.push(total);
+    }
+    let last = sums.len() - 1;
+    (0..readings.len())
+        .map(|i| {
+            let (from, to) = (i.saturating_sub(HALF).min(last), (i + HALF).min(last));
+            (sums[to] - sums[from]) / (to - from).max(1) as f64
+        })
+        .collect()
 }
 
 /// Missing readings filled with the one before (the first ones with the first that is known).
@@ -235,7 +294,7 @@ fn held(values: &[f64]) -> Vec<f64> {
 /// Mean power over each step. A reading of the moment is joined to the one before by a straight
 /// line; a mean or counter value already is the mean.
 fn interval_power_w(readings: &[f64], step_s: &[f64], averaging: Averaging) -> Vec<f64> {
-    let gap_s = 5.0 * median_positive(step_s);
+    let gap_s = GAP_STEPS * median_positive(step_s);
     (0..readings.len())
         .map(|i| {
             let before = readings[i.saturating_sub(1)];

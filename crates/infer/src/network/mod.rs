@@ -24,7 +24,8 @@
 //!     })
 //!     .collect();
 //! let input = NetworkInput {
-//!     time_s, power_w, averaging: Averaging::Mean, temp_c, room_c: None, resolution_k: 0.1,
+//!     time_s, power_w, averaging: Averaging::Mean, temp_c, room_c: None,
+//!     fan_speed_rpm: None, resolution_k: 0.1,
 //! };
 //! let network = fit(&input, &Options::default())?;
 //! let total = network.resistance_k_per_w.estimate().expect("a step determines it");
@@ -35,6 +36,7 @@
 mod basis;
 mod cauer;
 mod error;
+mod fan;
 mod fit;
 mod input;
 mod noise;
@@ -44,6 +46,7 @@ mod separable;
 
 pub use cauer::{LadderStep, ladder_of_stages};
 pub use error::NetworkError;
+pub use fan::FanLaw;
 pub use fit::{NetworkFit, Stage, fit};
 pub use input::NetworkInput;
 pub use noise::Noise;

@@ -55,7 +55,7 @@ struct Path {
 
 impl NetworkFit {
     fn path(&self, input: &NetworkInput) -> Result<Path, NetworkError> {
-        let drive = input.whole_drive()?;
+        let drive = input.whole_drive(self.fan)?;
         let basis = Basis::new(&drive, self.shape, &self.solution.ln_tau);
         let predicted = basis.predict(&self.solution.beta);
         let mut nonlinear = basis.nonlinear_columns(self.shape, &self.solution.beta);
@@ -148,7 +148,8 @@ impl NetworkFit {
             self.noise.sigma_k().powi(2)
         };
         let own = self.discrepancy_share * rise_k;
-        let sd = (quadratic(&self.covariance, &gradient) + noise + own * own)
+        let pulses = self.pulse_variance_k2(drive, &rows, span_s, mean(&|i| drive.scatter_w2[i]));
+        let sd = (quadratic(&self.covariance, &gradient) + noise + own * own + pulses)
             .max(0.0)
             .sqrt();
         Predicted {
@@ -158,6 +159,59 @@ impl NetworkFit {
             hi_c: temp_c + Z_90 * sd,
             measured_c: measured.then(|| mean(&|i| drive.temp[i] + drive.room_c[i])),
         }
+    }
+}
+
+impl NetworkFit {
+    /// Variance of the predicted mean over `span_s` seconds that comes of single power readings of
+    /// variance `scatter_w2`, taken as independent: what a load that pulses between readings does.
+    ///
+    /// A stage passes `(1 - a)(1 - b) / (1 - a b)` of white power to its product with another, a
+    /// and b their decays over a step; over a stretch of many steps only the share of its response
+    /// that completes within the stretch counts, and the mean of the power is known the better.
+    fn pulse_variance_k2(
+        &self,
+        drive: &Drive,
+        rows: &[usize],
+        span_s: f64,
+        scatter_w2: f64,
+    ) -> f64 {
+        if scatter_w2 <= 0.0 {
+            return 0.0;
+        }
+        let taus_s: Vec<f64> = self.taus_s();
+        let resistances = &self.solution.beta[..self.shape.stages];
+        if rows.len() > 1 {
+            let complete: f64 = resistances
+                .iter()
+                .zip(&taus_s)
+                .map(|(r, tau_s)| {
+                    let x = tau_s / span_s.max(f64::MIN_POSITIVE);
+                    r * (1.0 - x * (1.0 - (-1.0 / x).exp()))
+                })
+                .sum();
+            return complete * complete * scatter_w2 / rows.len() as f64;
+        }
+        let step_s = drive.median_step_s();
+        let decay = |tau_s: f64| (-step_s / tau_s).exp();
+        let mut gain = 0.0;
+        for (r, tau_r) in resistances.iter().zip(&taus_s) {
+            for (q, tau_q) in resistances.iter().zip(&taus_s) {
+                let (a, b) = (decay(*tau_r), decay(*tau_q));
+                gain += r * q * (1.0 - a) * (1.0 - b) / (1.0 - a * b);
+            }
+        }
+        gain * scatter_w2
+    }
+
+    /// Time constants of the stages, a sensor's lag added, s.
+    fn taus_s(&self) -> Vec<f64> {
+        let poles = self.shape.poles();
+        let lag_s = self.solution.ln_tau.get(poles).map_or(0.0, |l| l.exp());
+        self.solution.ln_tau[..self.shape.stages]
+            .iter()
+            .map(|l| l.exp() + lag_s)
+            .collect()
     }
 }
 

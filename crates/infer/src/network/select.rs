@@ -12,8 +12,9 @@ const STRETCHES: usize = 5;
 /// A richer model must predict the stretches better by this share of the error: with few
 /// stretches a smaller gain is luck.
 const WORTH: f64 = 0.03;
-/// The choice is made on at most this many rows; the fit uses all.
-const CHOICE_ROWS: usize = 500;
+/// The choice is made on a third of the rows, but on some hundreds to two thousand; the fit uses
+/// all.
+const CHOICE_ROWS: std::ops::RangeInclusive<usize> = 500..=2000;
 /// Time constants tried for a new stage, spread evenly in the logarithm.
 const STARTS: usize = 6;
 
@@ -26,10 +27,13 @@ pub(super) struct Candidate {
     pub(super) held_out_k: f64,
 }
 
-/// The chosen model and the null model (no heating by the power) to judge it by.
+/// The chosen model and what to judge it by.
 pub(super) struct Choice {
     pub(super) best: Candidate,
+    /// No heating by the power: a reference, and a decay if the start is free.
     pub(super) null: Candidate,
+    /// A reference alone.
+    pub(super) flat: Candidate,
 }
 
 /// The search for a model on one drive.
@@ -65,6 +69,13 @@ impl<'a> Search<'a> {
             free_start,
         };
         let null = self.candidate(null_shape, None);
+        let flat = self.candidate(
+            Shape {
+                free_start: false,
+                ..null_shape
+            },
+            None,
+        );
         let mut best = self.candidate(
             Shape {
                 stages: 1,
@@ -77,7 +88,7 @@ impl<'a> Search<'a> {
         while let Some(next) = self.richer(&best) {
             best = next;
         }
-        Choice { best, null }
+        Choice { best, null, flat }
     }
 
     /// The better of one stage more and a lag, if either is worth it.
@@ -202,12 +213,13 @@ impl<'a> Search<'a> {
 
 /// A stage that heats nothing only repeats the simpler model.
 fn all_stages_heat(candidate: &Candidate) -> bool {
-    let total: f64 = candidate.solution.beta[..candidate.shape.stages]
-        .iter()
-        .sum();
-    candidate.solution.beta[..candidate.shape.stages]
-        .iter()
-        .all(|r| *r > 1e-4 * total)
+    idle_stage(&candidate.solution.beta[..candidate.shape.stages]).is_none()
+}
+
+/// The first stage with less than a ten-thousandth of the resistance.
+pub(super) fn idle_stage(resistances: &[f64]) -> Option<usize> {
+    let total: f64 = resistances.iter().sum();
+    resistances.iter().position(|r| *r <= 1e-4 * total)
 }
 
 /// The rows inside and outside one of the stretches.
@@ -235,5 +247,6 @@ pub(super) fn residuals_k(
 
 /// The drive on which the choice is made.
 pub(super) fn choice_drive(drive: &Drive) -> Drive {
-    drive.clone().merged(CHOICE_ROWS)
+    let rows = (drive.len() / 3).clamp(*CHOICE_ROWS.start(), *CHOICE_ROWS.end());
+    drive.clone().merged(rows)
 }
