@@ -133,9 +133,11 @@ pub(crate) fn span(e: Estimate, decimals: usize) -> String {
     )
 }
 
-pub(crate) fn figure_span(f: &Figure, decimals: usize) -> String {
+/// The same with its unit (blank for a plain number), or what would tell it.
+pub(crate) fn figure_span(f: &Figure, decimals: usize, unit: &str) -> String {
     match f {
-        Figure::Known(e) => span(*e, decimals),
+        Figure::Known(e) if unit.is_empty() => span(*e, decimals),
+        Figure::Known(e) => format!("{} {unit}", span(*e, decimals)),
         Figure::Unknown { needs } => format!("not known; needs {needs}"),
     }
 }

@@ -456,7 +456,7 @@ fn typed_findings(run: &TypedRun) -> Vec<Finding> {
     if run.room_c.is_none() {
         found.push(finding(
             "room_not_noted",
-            "the run has no room temperature".to_owned(),
+            "no room temperature is noted".to_owned(),
             "note it, else predictions for other rooms rest on a guess",
         ));
     }

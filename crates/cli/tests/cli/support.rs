@@ -162,6 +162,12 @@ impl Said {
         self.without_oddities()
     }
 
+    /// Printed no answer.
+    pub(crate) fn without_answer(self) -> Self {
+        assert_eq!(self.out, "");
+        self
+    }
+
     /// The message holds each of these.
     pub(crate) fn saying(self, parts: &[&str]) -> Self {
         for part in parts {

@@ -123,7 +123,9 @@ fn a_question_the_data_cannot_answer_says_what_would() {
     ])
     .refused(4)
     .saying(&["fan speed", "--fan-max"]);
-    desk.run(["choose", "a.settle", "--room", "30"]).refused(4);
+    desk.run(["choose", "a.settle", "--room", "30"])
+        .refused(4)
+        .saying(&["score", "add scores"]);
 }
 
 #[test]
