@@ -289,15 +289,16 @@ fn thermal_text(thermal: &Thermal) -> String {
         Thermal::Not(why) => return format!("none: {why}\n"),
     };
     let mut out = format!(
-        "{} stages, {} K/W over {} °C\n",
+        "{} {}, {} over {} °C\n",
         fit.nodes(),
-        figure_span(&fit.resistance_k_per_w, 4),
+        if fit.nodes() == 1 { "stage" } else { "stages" },
+        figure_span(&fit.resistance_k_per_w, 4, "K/W"),
         span(fit.reference_c, 1)
     );
     let rows: Vec<Vec<String>> = fit.stages.iter().map(stage_row).collect();
     out += &table(&["stage K/W", "time constant s", ""], &rows);
     if let Some(lag) = &fit.sensor_lag_s {
-        out += &format!("sensor lag {} s\n", figure_span(lag, 1));
+        out += &format!("sensor lag {}\n", figure_span(lag, 1, "s"));
     }
     if let Some(h) = held_out {
         out += &format!(
