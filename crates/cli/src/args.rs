@@ -98,7 +98,7 @@ pub(crate) struct ReadArgs {
     #[arg(long, value_name = "ROLE=COLUMN")]
     pub(crate) channel: Vec<String>,
     /// Seconds between rows, where the file has no time.
-    #[arg(long, value_name = "SECONDS")]
+    #[arg(long, value_name = "SECONDS", value_parser = number(1e-6, 1e6), allow_negative_numbers = true)]
     pub(crate) interval: Option<f64>,
     /// Which of several devices in the file.
     #[arg(long, value_name = "NAME")]
@@ -121,10 +121,10 @@ pub(crate) struct InspectArgs {
     #[command(flatten)]
     pub(crate) read: ReadArgs,
     /// Room temperature, °C, where the log has none.
-    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
     pub(crate) room: Option<f64>,
     /// Fit the thermal model on the first seconds only and test it on the rest.
-    #[arg(long, value_name = "S")]
+    #[arg(long, value_name = "S", value_parser = number(0.001, 1e9), allow_negative_numbers = true)]
     pub(crate) fit_until: Option<f64>,
     /// Exit with 1 if there is a finding at least this bad.
     #[arg(long, value_name = "note|warning|error")]
@@ -160,7 +160,7 @@ pub(crate) enum AddCommand {
         #[arg(long)]
         machine: Option<String>,
         /// The fans' full speed, rpm, if known.
-        #[arg(long, value_name = "RPM")]
+        #[arg(long, value_name = "RPM", value_parser = number(1.0, 50_000.0), allow_negative_numbers = true)]
         fan_max: Option<f64>,
         /// Free text.
         #[arg(long, default_value = "")]
@@ -235,14 +235,35 @@ pub(crate) struct LimitArgs {
     #[arg(long, value_name = "W:S")]
     pub(crate) limit: Vec<String>,
     /// Highest fan speed, rpm.
-    #[arg(long, value_name = "RPM", conflicts_with_all = ["fan_fixed", "fan_curve"])]
+    #[arg(long, value_name = "RPM", conflicts_with_all = ["fan_fixed", "fan_curve"], value_parser = number(1.0, 50_000.0), allow_negative_numbers = true)]
     pub(crate) fan_max: Option<f64>,
     /// One fan speed, rpm.
-    #[arg(long, value_name = "RPM", conflicts_with = "fan_curve")]
+    #[arg(long, value_name = "RPM", conflicts_with = "fan_curve", value_parser = number(1.0, 50_000.0), allow_negative_numbers = true)]
     pub(crate) fan_fixed: Option<f64>,
     /// Fan curve: a table of temperature °C and speed rpm.
     #[arg(long, value_name = "FILE")]
     pub(crate) fan_curve: Option<PathBuf>,
+}
+
+/// A reader of numbers within what can be.
+fn number(lo: f64, hi: f64) -> impl Fn(&str) -> Result<f64, String> + Clone {
+    move |text| match text.trim().parse::<f64>() {
+        Ok(value) if (lo..=hi).contains(&value) => Ok(value),
+        _ => Err(format!(
+            "give a number from {} to {}, with a decimal point and without a unit",
+            bound(lo),
+            bound(hi)
+        )),
+    }
+}
+
+/// A bound as people write it.
+pub(crate) fn bound(value: f64) -> String {
+    if value == 0.0 || (1e-4..1e8).contains(&value.abs()) {
+        value.to_string()
+    } else {
+        format!("{value:e}")
+    }
 }
 
 /// Reads a limit.
@@ -252,7 +273,9 @@ pub(crate) fn parse_limit(text: &str) -> Result<LimitValue, String> {
         "auto" | "automatic" => Ok(LimitValue::Automatic),
         "unlimited" | "none" | "off" | "max" => Ok(LimitValue::Unlimited),
         number => number.parse().map(LimitValue::Value).map_err(|_| {
-            format!("'{text}' is no limit: give a number, automatic, unlimited or unknown")
+            "give a number, with a decimal point and without a unit, or automatic, unlimited or \
+             unknown"
+                .to_owned()
         }),
     }
 }
@@ -284,16 +307,16 @@ pub(crate) struct WorkloadArgs {
     #[arg(long)]
     pub(crate) lower_is_better: bool,
     /// Usual length of one run, minutes.
-    #[arg(long, default_value_t = 10.0)]
+    #[arg(long, default_value_t = 10.0, value_parser = number(0.01, 1e5), allow_negative_numbers = true)]
     pub(crate) minutes: f64,
     /// Hours a week.
-    #[arg(long)]
+    #[arg(long, value_parser = number(0.0, 168.0), allow_negative_numbers = true)]
     pub(crate) hours: Option<f64>,
     /// Weight in the choice; the hours if not given.
-    #[arg(long)]
+    #[arg(long, value_parser = number(0.0, 1e6), allow_negative_numbers = true)]
     pub(crate) weight: Option<f64>,
     /// Largest loss that is acceptable, percent.
-    #[arg(long, value_name = "PCT")]
+    #[arg(long, value_name = "PCT", value_parser = number(0.0, 100.0), allow_negative_numbers = true)]
     pub(crate) loss_max: Option<f64>,
     /// Idle or light use: only heat and noise count.
     #[arg(long)]
@@ -329,13 +352,13 @@ pub(crate) struct AddLogArgs {
     #[command(flatten)]
     pub(crate) limits: LimitArgs,
     /// Room temperature, °C.
-    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
     pub(crate) room: Option<f64>,
     /// Altitude, m.
-    #[arg(long, value_name = "M", allow_hyphen_values = true)]
+    #[arg(long, value_name = "M", value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
     pub(crate) altitude: Option<f64>,
     /// Score of the run; may be repeated.
-    #[arg(long)]
+    #[arg(long, value_parser = number(1e-12, 1e15), allow_negative_numbers = true)]
     pub(crate) score: Vec<f64>,
     /// One run for each level of this column.
     #[arg(long, value_name = "COLUMN")]
@@ -389,21 +412,18 @@ pub(crate) struct PredictArgs {
     #[arg(long = "use", value_name = "RUN,…", value_delimiter = ',')]
     pub(crate) use_runs: Vec<String>,
     /// Room temperature, °C.
-    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
     pub(crate) room: f64,
     /// Altitude, m.
-    #[arg(
-        long,
+    #[arg(long,
         value_name = "M",
-        default_value_t = 0.0,
-        allow_hyphen_values = true
-    )]
+        default_value_t = 0.0, value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
     pub(crate) altitude: f64,
     /// Workload; needed only if there are several under load.
     #[arg(long)]
     pub(crate) workload: Option<String>,
     /// Length, minutes; the workload's own if not given.
-    #[arg(long)]
+    #[arg(long, value_parser = number(0.01, 1e5), allow_negative_numbers = true)]
     pub(crate) minutes: Option<f64>,
     /// Also give the time course of the best guess.
     #[arg(long)]
@@ -415,24 +435,21 @@ pub(crate) struct CapacityArgs {
     #[command(flatten)]
     pub(crate) pick: PickArgs,
     /// Package temperature to hold, °C.
-    #[arg(long, value_name = "C")]
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 200.0), allow_negative_numbers = true)]
     pub(crate) temp: f64,
     /// Room temperature, °C.
-    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
     pub(crate) room: f64,
     /// Altitude, m.
-    #[arg(
-        long,
+    #[arg(long,
         value_name = "M",
-        default_value_t = 0.0,
-        allow_hyphen_values = true
-    )]
+        default_value_t = 0.0, value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
     pub(crate) altitude: f64,
     /// At this fan speed, rpm; full speed if neither is given.
-    #[arg(long, value_name = "RPM", conflicts_with = "level")]
+    #[arg(long, value_name = "RPM", conflicts_with = "level", value_parser = number(1.0, 50_000.0), allow_negative_numbers = true)]
     pub(crate) fan_speed: Option<f64>,
     /// At the fan speed that makes this level, dB(A).
-    #[arg(long, value_name = "DBA")]
+    #[arg(long, value_name = "DBA", value_parser = number(-20.0, 140.0), allow_negative_numbers = true)]
     pub(crate) level: Option<f64>,
 }
 
@@ -441,36 +458,33 @@ pub(crate) struct ChooseArgs {
     #[command(flatten)]
     pub(crate) pick: PickArgs,
     /// Hottest room, °C.
-    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
     pub(crate) room: f64,
     /// Altitude, m.
-    #[arg(
-        long,
+    #[arg(long,
         value_name = "M",
-        default_value_t = 0.0,
-        allow_hyphen_values = true
-    )]
+        default_value_t = 0.0, value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
     pub(crate) altitude: f64,
     /// Highest settled package temperature, °C.
-    #[arg(long, value_name = "C")]
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 200.0), allow_negative_numbers = true)]
     pub(crate) temp_max: Option<f64>,
     /// Probability with which temperature and noise must keep their bounds.
-    #[arg(long, value_name = "P", default_value_t = 0.95)]
+    #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = number(0.5, 0.999), allow_negative_numbers = true)]
     pub(crate) confidence: f64,
     /// Highest level, dB(A).
-    #[arg(long, value_name = "DBA")]
+    #[arg(long, value_name = "DBA", value_parser = number(-20.0, 140.0), allow_negative_numbers = true)]
     pub(crate) noise_max: Option<f64>,
     /// Largest loss of work against the fastest setting, percent.
-    #[arg(long, value_name = "PCT", default_value_t = 3.0)]
+    #[arg(long, value_name = "PCT", default_value_t = 3.0, value_parser = number(0.0, 100.0), allow_negative_numbers = true)]
     pub(crate) loss_max: f64,
     /// Highest power at the wall, W.
-    #[arg(long, value_name = "W")]
+    #[arg(long, value_name = "W", value_parser = number(1.0, 10_000.0), allow_negative_numbers = true)]
     pub(crate) wall_max: Option<f64>,
     /// What the rest of the machine draws under load, W (with --wall-max).
-    #[arg(long, value_name = "W", default_value_t = 60.0)]
+    #[arg(long, value_name = "W", default_value_t = 60.0, value_parser = number(0.0, 5000.0), allow_negative_numbers = true)]
     pub(crate) rest: f64,
     /// Efficiency of the power supply, 0 to 1 (with --wall-max).
-    #[arg(long, value_name = "SHARE", default_value_t = 0.88)]
+    #[arg(long, value_name = "SHARE", default_value_t = 0.88, value_parser = number(0.3, 1.0), allow_negative_numbers = true)]
     pub(crate) supply_efficiency: f64,
 }
 

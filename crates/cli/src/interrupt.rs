@@ -1,22 +1,43 @@
 //! Ctrl-C: the work in hand is dropped, nothing half-written stays.
 
+use std::io::Write as _;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::error::{Code, Failure};
 
 static PRESSED: AtomicBool = AtomicBool::new(false);
+static WRITING: AtomicBool = AtomicBool::new(false);
 
-/// Takes over Ctrl-C. A second press ends the program at once; SQLite then rolls back by itself.
+/// Takes over Ctrl-C. Reading and computing end at once; a step that writes ends at its next
+/// [`check`] and is undone, or at a second press, after which the database undoes it.
 pub(crate) fn watch() {
     // Without a handler Ctrl-C simply kills, which is safe too: every write is a transaction.
     let _ = ctrlc::set_handler(|| {
-        if PRESSED.swap(true, Ordering::SeqCst) {
+        if PRESSED.swap(true, Ordering::SeqCst) || !WRITING.load(Ordering::SeqCst) {
+            let _ = std::io::stderr().write_all(b"settlepoint: interrupted\n");
             std::process::exit(Code::Interrupted as i32);
         }
     });
 }
 
-/// Fails if Ctrl-C was pressed.
+/// As long as this lives, Ctrl-C waits for the next [`check`].
+#[derive(Debug)]
+pub(crate) struct Writing(());
+
+impl Writing {
+    pub(crate) fn begin() -> Self {
+        WRITING.store(true, Ordering::SeqCst);
+        Self(())
+    }
+}
+
+impl Drop for Writing {
+    fn drop(&mut self) {
+        WRITING.store(false, Ordering::SeqCst);
+    }
+}
+
+/// Fails if Ctrl-C was pressed; to be asked before what was done is kept.
 pub(crate) fn check() -> Result<(), Failure> {
     if PRESSED.load(Ordering::SeqCst) {
         return Err(Failure::new(

@@ -9,7 +9,6 @@ use settlepoint_import::{ChannelOverride, ImportOptions, Imported, Recipe, impor
 
 use crate::args::ReadArgs;
 use crate::error::{Code, Failure, with_path};
-use crate::interrupt;
 
 /// Files above this size get a progress bar, bytes.
 const PROGRESS_FROM: u64 = 20_000_000;
@@ -32,8 +31,36 @@ impl ReadLog {
     }
 }
 
-/// The bytes of a file, or of standard input for `-`.
+/// First bytes of files that are often named by mistake, and what to do instead.
+const FOREIGN: [(&[u8], &str); 4] = [
+    (
+        b"SQLite format 3\0",
+        "a notebook or another database, not a table of text; name the log or table itself",
+    ),
+    (
+        b"PK\x03\x04",
+        "a workbook or an archive; save the sheet as CSV, or unpack it, and name that file",
+    ),
+    (
+        b"\x1f\x8b",
+        "compressed; unpack it and name the unpacked file",
+    ),
+    (
+        b"\xd0\xcf\x11\xe0",
+        "a workbook in an old binary form; save the sheet as CSV and name that file",
+    ),
+];
+
+/// The bytes of a file of text, or of standard input for `-`.
 pub(crate) fn bytes(path: &Path) -> Result<Vec<u8>, Failure> {
+    let bytes = any_bytes(path)?;
+    match FOREIGN.iter().find(|(mark, _)| bytes.starts_with(mark)) {
+        Some((_, what)) => Err(Failure::data(format!("{} is {what}", path.display()))),
+        None => Ok(bytes),
+    }
+}
+
+fn any_bytes(path: &Path) -> Result<Vec<u8>, Failure> {
     if path.as_os_str() == "-" {
         let mut bytes = Vec::new();
         std::io::stdin()
@@ -58,13 +85,10 @@ pub(crate) fn read(path: &Path, args: &ReadArgs) -> Result<ReadLog, Failure> {
     let bar = progress(bytes.len() as u64);
     let imported = import(&bytes, &options, &mut |done, _| bar.set_position(done));
     bar.finish_and_clear();
-    interrupt::check()?;
     let imported = imported.map_err(|e| Failure::data(format!("{}: {e}", path.display())))?;
-    let name = |part: Option<&std::ffi::OsStr>| {
-        part.map_or_else(
-            || "standard input".to_owned(),
-            |n| n.to_string_lossy().into_owned(),
-        )
+    let name = |part: Option<&std::ffi::OsStr>| match part {
+        Some(name) if path.as_os_str() != "-" => name.to_string_lossy().into_owned(),
+        _ => "standard input".to_owned(),
     };
     Ok(ReadLog {
         imported,

@@ -85,7 +85,6 @@ fn run(command: Command) -> Result<Outcome, Failure> {
         Command::Completions { shell } => completions(shell),
         Command::Manual => manual()?,
     };
-    interrupt::check()?;
     Ok(answer.into())
 }
 

@@ -1,10 +1,12 @@
 //! Hand-typed tables: readings (one row a phase) and scores.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
+use encoding_rs::{Encoding, WINDOWS_1252};
 use settlepoint_domain::{LimitValue, PhaseKind, PhaseReading};
 
-use crate::args::parse_limit;
+use crate::args::{bound, parse_limit};
 use crate::error::Failure;
 
 /// Columns of a readings file, in order.
@@ -82,59 +84,137 @@ pub(crate) struct TypedScore {
 /// A table with its header, cells trimmed, comment and blank lines left out.
 struct Table {
     file: String,
+    /// As written; names of our own columns are compared without regard to case.
     header: Vec<String>,
     /// Line number and cells.
     rows: Vec<(u64, Vec<String>)>,
     decimal_comma: bool,
+    /// Lines that began with `#`.
+    comments: usize,
+}
+
+/// Text in UTF-8, in UTF-16 with its mark, or else in Windows-1252, as spreadsheets save it.
+fn decode<'a>(bytes: &'a [u8], file: &str) -> Result<Cow<'a, str>, Failure> {
+    let text = match Encoding::for_bom(bytes) {
+        Some((encoding, _)) => encoding.decode(bytes).0,
+        None => match std::str::from_utf8(bytes) {
+            Ok(text) => Cow::Borrowed(text),
+            Err(_) => WINDOWS_1252.decode_without_bom_handling(bytes).0,
+        },
+    };
+    if text.contains('\0') {
+        return Err(Failure::data(format!(
+            "{file} is not a table of text; save it as CSV in UTF-8 and try again"
+        )));
+    }
+    Ok(text)
+}
+
+/// A comment, also after a spreadsheet has put it in quotes.
+fn is_comment(line: &str) -> bool {
+    line.trim_start().trim_start_matches('"').starts_with('#')
+}
+
+fn delimiter_of(header: &str) -> u8 {
+    [b';', b'\t', b',']
+        .into_iter()
+        .max_by_key(|&d| header.bytes().filter(|&b| b == d).count())
+        .unwrap_or(b',')
 }
 
 impl Table {
     fn read(bytes: &[u8], file: &str) -> Result<Self, Failure> {
-        let text = String::from_utf8_lossy(bytes);
-        let text = text.strip_prefix('\u{feff}').unwrap_or(&text);
-        if text.contains('\0') {
-            return Err(Failure::data(format!(
-                "{file} is not text in UTF-8; save it as CSV in UTF-8 and try again"
-            )));
-        }
+        let text = decode(bytes, file)?;
         let first = text
             .lines()
-            .find(|l| !l.trim().is_empty() && !l.starts_with('#'))
-            .unwrap_or("");
-        let delimiter = [b';', b'\t', b',']
-            .into_iter()
-            .max_by_key(|&d| first.bytes().filter(|&b| b == d).count());
-        let delimiter = delimiter.unwrap_or(b',');
+            .find(|l| !l.trim().is_empty() && !is_comment(l));
+        let Some(first) = first else {
+            return Err(Failure::data(format!(
+                "{file} is empty; 'settlepoint add readings --template' prints a table to begin with"
+            )));
+        };
+        let delimiter = delimiter_of(first);
+        let mut table = Self {
+            file: file.to_owned(),
+            header: Vec::new(),
+            rows: Vec::new(),
+            decimal_comma: delimiter != b',',
+            comments: 0,
+        };
         let mut reader = csv::ReaderBuilder::new()
             .delimiter(delimiter)
-            .comment(Some(b'#'))
+            .has_headers(false)
             .flexible(true)
             .trim(csv::Trim::All)
             .from_reader(text.as_bytes());
-        let header: Vec<String> = reader
-            .headers()
-            .map_err(|e| Failure::data(format!("{file}: {e}")))?
-            .iter()
-            .map(|h| h.to_lowercase())
-            .collect();
-        let mut rows = Vec::new();
         for record in reader.records() {
             let record = record.map_err(|e| Failure::data(format!("{file}: {e}")))?;
             let line = record.position().map_or(0, csv::Position::line);
-            if record.iter().any(|c| !c.is_empty()) {
-                rows.push((line, record.iter().map(str::to_owned).collect()));
+            let cells: Vec<String> = record.iter().map(str::to_owned).collect();
+            table.take(line, cells)?;
+        }
+        Ok(table)
+    }
+
+    /// Takes the header, then rows.
+    fn take(&mut self, line: u64, cells: Vec<String>) -> Result<(), Failure> {
+        if cells.first().is_some_and(|c| c.starts_with('#')) {
+            self.comments += 1;
+            return Ok(());
+        }
+        if cells.iter().all(String::is_empty) {
+            return Ok(());
+        }
+        if self.header.is_empty() {
+            return self.take_header(cells);
+        }
+        let beyond = cells.iter().enumerate().skip(self.header.len());
+        if let Some((i, cell)) = beyond.into_iter().find(|(_, c)| !c.is_empty()) {
+            return Err(Failure::data(format!(
+                "{}, line {line}: '{cell}' is cell {} but the header has {} columns; if the row has \
+                 decimal commas, write points or separate the cells by semicolons (nothing was added)",
+                self.file,
+                i + 1,
+                self.header.len()
+            )));
+        }
+        self.rows.push((line, cells));
+        Ok(())
+    }
+
+    fn take_header(&mut self, mut cells: Vec<String>) -> Result<(), Failure> {
+        // Spreadsheets leave empty columns at the end.
+        while cells.last().is_some_and(String::is_empty) {
+            cells.pop();
+        }
+        for (i, name) in cells.iter().enumerate() {
+            let again = |other: &String| !name.is_empty() && other.eq_ignore_ascii_case(name);
+            if cells[..i].iter().any(again) {
+                return Err(Failure::data(format!(
+                    "{} has two columns '{name}'; remove or rename one",
+                    self.file
+                )));
             }
         }
-        Ok(Self {
-            file: file.to_owned(),
-            header,
-            rows,
-            decimal_comma: delimiter != b',',
-        })
+        self.header = cells;
+        Ok(())
+    }
+
+    fn no_rows(&self) -> Failure {
+        let hint = match self.comments {
+            0 => String::new(),
+            n => format!(" ({n} beginning with # were taken as comments)"),
+        };
+        Failure::data(format!(
+            "{} has no rows below its header{hint}; nothing was added",
+            self.file
+        ))
     }
 
     fn column(&self, name: &str) -> Option<usize> {
-        self.header.iter().position(|h| h == name)
+        self.header
+            .iter()
+            .position(|h| h.eq_ignore_ascii_case(name))
     }
 
     fn text<'a>(&self, row: &'a [String], name: &str) -> &'a str {
@@ -151,13 +231,20 @@ impl Table {
         };
         match plain.parse::<f64>() {
             Ok(value) if value.is_finite() => Ok(value),
+            _ if !self.decimal_comma && cell.contains(',') => Err(self.bad(
+                line,
+                column,
+                cell,
+                "a number with a decimal point or an empty cell",
+            )),
             _ => Err(self.bad(line, column, cell, "a number or an empty cell")),
         }
     }
 
     fn number(&self, line: u64, row: &[String], name: &str) -> Result<Option<f64>, Failure> {
         let cell = self.text(row, name);
-        if matches!(cell, "" | "-" | "N/A" | "n/a" | "NA" | "nan") {
+        let missing = ["", "-", "n/a", "na", "nan", "null"];
+        if missing.iter().any(|m| cell.eq_ignore_ascii_case(m)) {
             return Ok(None);
         }
         self.parse(line, name, cell).map(Some)
@@ -176,28 +263,50 @@ impl Table {
             Some(v) if !range.contains(&v) => Err(self.bad(
                 line,
                 name,
-                &v.to_string(),
-                &format!("a value from {} to {}", range.start(), range.end()),
+                self.text(row, name),
+                &format!(
+                    "a value from {} to {}",
+                    bound(*range.start()),
+                    bound(*range.end())
+                ),
             )),
             _ => Ok(value),
         }
     }
 
-    fn limit(&self, line: u64, row: &[String], name: &str) -> Result<LimitValue, Failure> {
+    /// A limit; a number must lie within what can be.
+    fn limit(
+        &self,
+        line: u64,
+        row: &[String],
+        name: &str,
+        range: std::ops::RangeInclusive<f64>,
+    ) -> Result<LimitValue, Failure> {
         let cell = self.text(row, name);
         let plain = if self.decimal_comma {
             cell.replace(',', ".")
         } else {
             cell.to_owned()
         };
-        parse_limit(&plain).map_err(|_| {
-            self.bad(
+        match parse_limit(&plain) {
+            Ok(LimitValue::Value(v)) if !range.contains(&v) => Err(self.bad(
+                line,
+                name,
+                cell,
+                &format!(
+                    "a value from {} to {}",
+                    bound(*range.start()),
+                    bound(*range.end())
+                ),
+            )),
+            Ok(limit) => Ok(limit),
+            Err(_) => Err(self.bad(
                 line,
                 name,
                 cell,
                 "a number, automatic, unlimited or unknown",
-            )
-        })
+            )),
+        }
     }
 
     fn bad(&self, line: u64, column: &str, value: &str, expected: &str) -> Failure {
@@ -209,13 +318,18 @@ impl Table {
     }
 
     fn unknown_columns(&self, known: &[&str]) -> Result<(), Failure> {
-        match self.header.iter().find(|h| !known.contains(&h.as_str())) {
-            Some(h) if !h.is_empty() => Err(Failure::data(format!(
+        let is_known = |h: &str| h.is_empty() || known.iter().any(|k| h.eq_ignore_ascii_case(k));
+        match self.header.iter().find(|h| !is_known(h)) {
+            Some(_) if self.header.len() == 1 => Err(Failure::data(format!(
+                "{}: the header has one column only; separate columns by commas, semicolons or tabs",
+                self.file
+            ))),
+            Some(h) => Err(Failure::data(format!(
                 "{}: there is no column '{h}'; the columns are {}",
                 self.file,
                 known.join(", ")
             ))),
-            _ => Ok(()),
+            None => Ok(()),
         }
     }
 }
@@ -245,9 +359,7 @@ pub(crate) fn runs(bytes: &[u8], file: &str) -> Result<Vec<TypedRun>, Failure> {
         }
     }
     if runs.is_empty() {
-        return Err(Failure::data(format!(
-            "{file} has no rows below its header; nothing was added"
-        )));
+        return Err(table.no_rows());
     }
     Ok(runs)
 }
@@ -287,14 +399,14 @@ fn typed_row(table: &Table, line: u64, row: &[String]) -> Result<TypedRun, Failu
         cooling: text("cooling"),
         tune: text("tune"),
         setting: text("setting"),
-        pl1_w: table.limit(line, row, "pl1_w")?,
-        pl2_w: table.limit(line, row, "pl2_w")?,
-        tau_s: table.limit(line, row, "tau_s")?,
-        temp_limit_c: table.limit(line, row, "temp_limit_c")?,
+        pl1_w: table.limit(line, row, "pl1_w", 0.1..=5000.0)?,
+        pl2_w: table.limit(line, row, "pl2_w", 0.1..=5000.0)?,
+        tau_s: table.limit(line, row, "tau_s", 0.0..=86_400.0)?,
+        temp_limit_c: table.limit(line, row, "temp_limit_c", 0.0..=200.0)?,
         workload: text("workload"),
         room_c: within("room_c", -60.0..=80.0)?,
         phases: vec![reading],
-        score: table.number(line, row, "score")?,
+        score: within("score", SCORES)?,
     })
 }
 
@@ -359,15 +471,15 @@ const SCORE_COLUMNS: [&str; 8] = [
     "order",
     "block",
 ];
+/// Scores are ratios to each other, so they lie above 0.
+const SCORES: std::ops::RangeInclusive<f64> = 1e-12..=1e15;
 const TIME_COLUMN: &str = "time";
 
 /// Reads a scores file: rows with `setting` and `score`, or one column a setting.
 pub(crate) fn scores(bytes: &[u8], file: &str) -> Result<Vec<TypedScore>, Failure> {
     let table = Table::read(bytes, file)?;
     if table.rows.is_empty() {
-        return Err(Failure::data(format!(
-            "{file} has no rows below its header; nothing was added"
-        )));
+        return Err(table.no_rows());
     }
     if table.column("score").is_some() {
         let known: Vec<&str> = SCORE_COLUMNS.into_iter().chain([TIME_COLUMN]).collect();
@@ -387,7 +499,7 @@ fn score_row(table: &Table, line: u64, row: &[String]) -> Result<TypedScore, Fai
         return Err(table.bad(line, "setting", "", "a setting's name"));
     }
     let value = table
-        .within(line, row, "score", 1e-12..=1e15)?
+        .within(line, row, "score", SCORES)?
         .ok_or_else(|| table.bad(line, "score", "", "a score above 0"))?;
     let some = |name: &str| Some(table.text(row, name).to_owned()).filter(|t| !t.is_empty());
     let lower = match table.text(row, "direction").to_lowercase().as_str() {
@@ -430,10 +542,8 @@ fn wide_scores(table: &Table) -> Result<Vec<TypedScore>, Failure> {
     for (line, row) in &table.rows {
         let workload = table.text(row, "workload").to_owned();
         for (i, setting) in table.header.iter().enumerate() {
-            if SCORE_COLUMNS.contains(&setting.as_str())
-                || setting == TIME_COLUMN
-                || setting.is_empty()
-            {
+            let ours = |c: &&str| setting.eq_ignore_ascii_case(c);
+            if setting.is_empty() || SCORE_COLUMNS.iter().chain([&TIME_COLUMN]).any(|c| ours(&c)) {
                 continue;
             }
             let cell = row.get(i).map_or("", String::as_str);
@@ -441,7 +551,7 @@ fn wide_scores(table: &Table) -> Result<Vec<TypedScore>, Failure> {
                 continue;
             }
             let value = table.parse(*line, setting, cell)?;
-            if value <= 0.0 {
+            if !SCORES.contains(&value) {
                 return Err(table.bad(*line, setting, cell, "a score above 0"));
             }
             let repetition = repetitions

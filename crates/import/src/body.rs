@@ -560,7 +560,17 @@ impl<'t> LineReader<'_, 't> {
                     index,
                 },
             ) => {
-                codes.push(intern(cell, levels, index));
+                // Texts come in long stretches of one.
+                let code = codes
+                    .last()
+                    .copied()
+                    .filter(|last| {
+                        levels
+                            .get(*last as usize)
+                            .is_some_and(|l| l.as_bytes() == cell)
+                    })
+                    .unwrap_or_else(|| intern(cell, levels, index));
+                codes.push(code);
                 Found::Missing
             }
             (Read::Number(style), Column::Numbers(values)) => {
@@ -738,7 +748,7 @@ fn tick_of(read: &mut Read, cell: &[u8], zones: &mut Vec<String>) -> Option<i64>
             .filter(|t| *t != NO_TICK),
         Read::Stamp(reader) => {
             let ns = reader.unix_ns(cell)?;
-            if zones.len() < FIRST_FEW && cell.len() > 19 {
+            if zones.len() < FIRST_FEW && may_hold_new_zone(cell, zones) {
                 note_zone(cell, reader, zones);
             }
             Some(ns)
@@ -773,6 +783,18 @@ fn tick_of(read: &mut Read, cell: &[u8], zones: &mut Vec<String>) -> Option<i64>
         }
         _ => None,
     }
+}
+
+/// Whether a stamp holds letters or an offset behind its date that are not in a zone known already.
+fn may_hold_new_zone(cell: &[u8], zones: &[String]) -> bool {
+    let Some(rest) = cell.get(16..) else {
+        return false;
+    };
+    rest.iter()
+        .any(|b| b.is_ascii_alphabetic() || matches!(b, b'+' | b'-'))
+        && !zones
+            .iter()
+            .any(|zone| memchr::memmem::find(cell, zone.as_bytes()).is_some())
 }
 
 fn note_zone(cell: &[u8], reader: &StampReader, zones: &mut Vec<String>) {

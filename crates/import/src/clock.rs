@@ -245,8 +245,23 @@ fn numeric_candidate(shape: &Shape, at: usize, named: Option<String>) -> Option<
     };
     let found = concepts(&shape.names[at]);
     let says = |concept| found.iter().any(|(c, _)| *c == concept);
+    // Totals of energy and work rise as well.
+    let other = [
+        Concept::Energy,
+        Concept::Rapl,
+        Concept::Work,
+        Concept::Power,
+        Concept::Clock,
+    ];
+    if shape.has_header && named.is_none() && !unit && other.iter().any(|c| says(*c)) {
+        return None;
+    }
     let (score, reason) = if count.epoch.is_some() {
-        let name = if named.is_some() { 10.0 } else { 0.0 };
+        let name = match named {
+            Some(_) => 10.0,
+            None if shape.has_header => -20.0,
+            None => 0.0,
+        };
         (
             85.0 + name,
             "its numbers count from 1970 and rise".to_owned(),

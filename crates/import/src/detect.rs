@@ -247,7 +247,7 @@ fn used_width(cells: &[&[u8]]) -> usize {
 /// readings; ties go to the wider split.
 fn best_delimiter(lines: &[Line<'_>]) -> Option<Delimiter> {
     let mut best: Option<(f64, Delimiter)> = None;
-    for delimiter in Delimiter::ALL {
+    for delimiter in Delimiter::ALL.into_iter().chain(stamps_in_pieces(lines)) {
         let Some(width) = modal_width(lines, delimiter) else {
             continue;
         };
@@ -276,7 +276,7 @@ fn best_delimiter(lines: &[Line<'_>]) -> Option<Delimiter> {
         // Cells without anything in them hint at a split in the wrong place.
         let clean = readings as f64 / (all as f64 + 0.3 * empty as f64).max(1.0);
         // Blanks also stand inside cells, so an explicit mark is preferred to them.
-        let trust = if delimiter == Delimiter::Blanks {
+        let trust = if matches!(delimiter, Delimiter::Blanks | Delimiter::StampBlanks(_)) {
             0.6
         } else {
             1.0
@@ -288,6 +288,21 @@ fn best_delimiter(lines: &[Line<'_>]) -> Option<Delimiter> {
     }
     best.map(|(_, delimiter)| delimiter)
         .or_else(|| single_column(lines).then_some(Delimiter::Byte(b',')))
+}
+
+/// Ways in which a line's first pieces make one stamp, judged by a line from the middle.
+fn stamps_in_pieces(lines: &[Line<'_>]) -> Vec<Delimiter> {
+    let Some((_, line)) = lines.get(lines.len() / 2) else {
+        return Vec::new();
+    };
+    let mut cells = Vec::new();
+    (3..=8)
+        .map(Delimiter::StampBlanks)
+        .filter(|delimiter| {
+            split(line, *delimiter, &mut cells);
+            cells.len() > 1 && classify(cells[0]) == Class::Stamp
+        })
+        .collect()
 }
 
 /// Whether most lines are one bare number.
@@ -541,10 +556,7 @@ fn uncommented(line: &[u8]) -> &[u8] {
         line = rest;
     }
     let line = line.strip_prefix(b"//").unwrap_or(line);
-    let skip = line
-        .iter()
-        .take_while(|b| matches!(b, b'#' | b'%' | b';'))
-        .count();
+    let skip = line.iter().take_while(|b| matches!(b, b'#' | b'%')).count();
     // A first column that is itself called "#" keeps its name.
     match line.get(skip) {
         Some(b',' | b'\t' | b'|') if skip == 1 => line,
@@ -669,11 +681,13 @@ fn group_names(before: &[Line<'_>], shape: &mut Shape) {
     }
     let mut group = String::new();
     for (name, cell) in shape.names.iter_mut().zip(cells) {
-        let cell = to_text(number::trim(cell));
-        if !cell.is_empty() {
-            group = cell;
+        let cell_text = to_text(number::trim(cell));
+        if !cell_text.is_empty() {
+            group.clone_from(&cell_text);
         }
-        if !group.is_empty() && *name != group {
+        if name.starts_with("column ") && !cell_text.is_empty() {
+            name.clone_from(&group);
+        } else if !group.is_empty() && *name != group {
             *name = format!("{group} {name}");
         }
     }

@@ -688,6 +688,7 @@ fn read_rows(
 ) -> Result<Rows, ImportError> {
     let mut rows = Rows::new(plan, expected_rows(blocks.first(), plan.line_end, total));
     let mut first = true;
+    let mut unended = Vec::new();
     while let Some((block, last)) = blocks.next_block()? {
         let skip = if first {
             skip_header(block, plan.line_end, shape, &mut rows)
@@ -695,13 +696,60 @@ fn read_rows(
             0
         };
         first = false;
+        if last {
+            let tail = memchr::memrchr(plan.line_end, block).map_or(block, |i| &block[i + 1..]);
+            unended = tail.to_vec();
+        }
         let parts = read_block(plan, &block[skip..], last, THREADS);
         for part in parts {
             rows.append(part);
         }
         progress(blocks.bytes_read.min(total), total);
     }
+    doubt_last_cell(&unended, shape, plan, &mut rows);
     Ok(rows)
+}
+
+/// A last line without an end may be cut inside its last number. Where all others of the column have
+/// the same number of decimals, one with fewer is cut and counts as missing.
+fn doubt_last_cell(line: &[u8], shape: &Shape, plan: &Plan, rows: &mut Rows) {
+    let skipped = rows
+        .skips
+        .last()
+        .is_some_and(|s| s.line + s.count > rows.lines);
+    if skipped || crate::number::trim(line).is_empty() {
+        return;
+    }
+    let at = plan.width - 1;
+    let mut cells = Vec::new();
+    crate::split::split(line, plan.delimiter, &mut cells);
+    let Some(cell) = cells.get(at).map(|c| to_text(crate::number::trim(c))) else {
+        return;
+    };
+    let mark = if shape.styles[at].decimal_comma {
+        ','
+    } else {
+        '.'
+    };
+    let decimals = |text: &str| {
+        text.rsplit_once(mark)
+            .map_or(0, |(_, fraction)| fraction.len())
+    };
+    // The cell itself is among the sample of a short file.
+    let others: Vec<&String> = shape.sample[at].iter().filter(|c| **c != cell).collect();
+    let usual = others.first().map_or(0, |c| decimals(c));
+    let all_alike = others.len() >= 5 && others.iter().all(|c| decimals(c) == usual);
+    let row = rows.kept.saturating_sub(1);
+    if let Column::Numbers(values) = &mut rows.columns[at]
+        && all_alike
+        && decimals(&cell) < usual
+        && values.get(row).is_some_and(|v| !v.is_nan())
+    {
+        values[row] = f64::NAN;
+        let note = &mut rows.unreadable[at];
+        note.count += 1;
+        note.first.push((rows.lines, format!("{cell} (cut short)")));
+    }
 }
 
 /// Rows to make room for, judged by the first block, so that columns need not be moved.

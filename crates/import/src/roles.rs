@@ -47,7 +47,7 @@ fn whole(name: &str) -> Option<(SourceUnit, String)> {
     let name = name.trim();
     let clear = name == "W" || name.chars().count() > 1;
     units::lookup(name)
-        .filter(|unit| clear && !matches!(unit.quantity, Quantity::Time | Quantity::Other))
+        .filter(|unit| clear && unit.quantity != Quantity::Other)
         .map(|unit| (unit, name.to_owned()))
 }
 
@@ -632,8 +632,10 @@ fn part_of(words: &Words, role: Role) -> &'static str {
         (Concept::Board, "board"),
         (Concept::Wall, "wall"),
     ];
-    if matches!(role, Role::Room | Role::Coolant | Role::Level) {
-        return "room";
+    match role {
+        Role::Coolant | Role::PumpSpeed => return "coolant",
+        Role::Room | Role::Level => return "room",
+        _ => {}
     }
     parts
         .iter()

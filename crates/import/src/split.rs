@@ -12,6 +12,9 @@ pub enum Delimiter {
     Blanks,
     /// Runs of two or more blanks (names may hold single ones).
     WideBlanks,
+    /// Runs of blanks and tabs, where the first so many pieces are one time stamp
+    /// (`Wed Oct 28 06:59:09 2020`).
+    StampBlanks(usize),
 }
 
 impl Delimiter {
@@ -32,7 +35,7 @@ impl Delimiter {
             Self::Byte(b'\t') => "tab",
             Self::Byte(b'|') => "pipe",
             Self::Byte(_) => "byte",
-            Self::Blanks => "blanks",
+            Self::Blanks | Self::StampBlanks(_) => "blanks",
             Self::WideBlanks => "wide_blanks",
         }
     }
@@ -48,6 +51,10 @@ pub(crate) fn split<'a>(line: &'a [u8], delimiter: Delimiter, cells: &mut Vec<&'
         Delimiter::Byte(byte) => split_byte(line, byte, cells),
         Delimiter::Blanks => split_blanks(line, 1, cells),
         Delimiter::WideBlanks => split_blanks(line, 2, cells),
+        Delimiter::StampBlanks(pieces) => {
+            split_blanks(line, 1, cells);
+            join_first(line, pieces, cells);
+        }
     }
 }
 
@@ -87,6 +94,27 @@ fn quoted_end(line: &[u8], open: usize, quote: u8, delimiter: u8) -> Option<usiz
             Some(_) => return None,
         }
     }
+}
+
+/// Makes one cell of the first `pieces`, with what stands between them.
+fn join_first<'a>(line: &'a [u8], pieces: usize, cells: &mut Vec<&'a [u8]>) {
+    if pieces < 2 || cells.len() < pieces {
+        return;
+    }
+    let start = line
+        .iter()
+        .take_while(|b| matches!(b, b' ' | b'\t'))
+        .count();
+    let mut end = start;
+    for cell in &cells[..pieces] {
+        end += line[end..]
+            .iter()
+            .take_while(|b| matches!(b, b' ' | b'\t'))
+            .count()
+            + cell.len();
+    }
+    cells.drain(1..pieces);
+    cells[0] = &line[start..end];
 }
 
 fn split_blanks<'a>(line: &'a [u8], least: usize, cells: &mut Vec<&'a [u8]>) {
@@ -141,6 +169,13 @@ mod tests {
         assert_eq!(
             cells("Fan speed  CPU temp   x", Delimiter::WideBlanks),
             ["Fan speed", "CPU temp", "x"]
+        );
+        assert_eq!(
+            cells(
+                " Wed  Oct 28 06:59:09 2020  45 33 ",
+                Delimiter::StampBlanks(5)
+            ),
+            ["Wed  Oct 28 06:59:09 2020", "45", "33"]
         );
         assert_eq!(cells("\"a b\" c", Delimiter::Blanks), ["a b", "c"]);
     }

@@ -487,7 +487,10 @@ impl<'a> Reader<'_, 'a> {
             }
             4 if self.loose.year.is_none() => self.loose.year = Some(value),
             1 | 2 if self.loose.day.is_none() => self.loose.day = Some(value),
-            2 if self.loose.year.is_none() => self.loose.year = Some(full_year(value, 2)),
+            // Behind the time, two digits are the next reading sooner than a year.
+            2 if self.loose.year.is_none() && self.stamp.time_ns.is_none() => {
+                self.loose.year = Some(full_year(value, 2));
+            }
             _ => return None,
         }
         Some(())

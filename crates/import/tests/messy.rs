@@ -7,6 +7,8 @@
     reason = "tests; values are exact"
 )]
 
+use std::fmt::Write as _;
+
 use settlepoint_domain::{Averaging, Channel, Role, Unit, Zone};
 use settlepoint_import::{
     ChannelOverride, DayOrder, Delimiter, Encoding, ImportError, ImportOptions, Imported, LineEnd,
@@ -999,4 +1001,125 @@ fn lines_torn_and_joined_by_a_crash_are_skipped() {
     assert_eq!(log.rows.kept, 3);
     assert_eq!(skipped(&log, SkipReason::TooManyCells), 1);
     assert_eq!(skipped(&log, SkipReason::TooFewCells), 1);
+}
+
+#[test]
+fn a_last_number_cut_short_is_not_believed() {
+    let log = read(
+        "t_s,cpu_c,p_w\n0,45,73.125\n1,45,73.250\n2,45,73.500\n3,46,73.125\n4,46,73.250\n5,46,73.375\n6,46,7",
+    );
+    assert_eq!(log.rows.kept, 7);
+    assert_eq!(channel(&log, Role::Power).missing(), 1);
+    let note = log
+        .findings
+        .iter()
+        .find(|f| f.rule == "unreadable_cells")
+        .unwrap();
+    assert!(
+        note.evidence.contains("'7 (cut short)' at line 8"),
+        "{}",
+        note.evidence
+    );
+    // Numbers without a fixed number of decimals are left alone.
+    let free = read("t_s,p_w\n0,73.125\n1,73.25\n2,73.5\n3,73.125\n4,73.25\n5,73.375\n6,7");
+    assert_eq!(channel(&free, Role::Power).missing(), 0);
+}
+
+#[test]
+fn two_header_rows_of_groups_and_names() {
+    let log = read(
+        "Zeit;CPU;;GPU;\n;Temp [°C];Leistung [W];Temp [°C];Leistung [W]\n0;45;33,5;55;133,5\n1;46;34,5;56;134,5\n",
+    );
+    assert_eq!(log.span_s, Some(1.0));
+    assert_eq!(channel(&log, Role::Temperature).column, "CPU Temp [°C]");
+    assert_eq!(
+        log.log
+            .channels()
+            .iter()
+            .filter(|c| c.part == "graphics")
+            .count(),
+        2
+    );
+}
+
+#[test]
+fn totals_that_rise_are_no_time() {
+    let log = read(
+        "t,freq_khz,energy\n0,3500000,1000000000\n1,3600000,1015000000\n2,3700000,1030000000\n",
+    );
+    assert_eq!(log.span_s, Some(2.0));
+    assert_eq!(channel(&log, Role::Power).values[1..], [15.0, 15.0]);
+    let ms = read("ms,power_w\n0,1\n250,2\n500,3\n");
+    assert_eq!(ms.span_s, Some(0.5));
+}
+
+#[test]
+fn blocks_and_threads_lose_nothing() {
+    // Over two blocks of 8 MiB, so that lines are cut by block and by thread.
+    let rows = 700_000_u32;
+    let mut text = String::from("time_s,cpu_temp_c,power_w\n");
+    for row in 0..rows {
+        let power = if row == 600_000 {
+            "odd".to_owned()
+        } else {
+            format!("{}.25", row % 97)
+        };
+        let temperature = 40 + row % 13;
+        writeln!(text, "{row},{temperature}.5,{power}").unwrap();
+    }
+    text += "end of log\n";
+    let log = read(&text);
+    assert_eq!(log.rows.kept, u64::from(rows));
+    assert_eq!(log.log.time_s().last(), Some(&f64::from(rows - 1)));
+    let wrong = (0..rows).zip(&channel(&log, Role::Temperature).values);
+    assert_eq!(
+        wrong
+            .filter(|(row, v)| **v != f64::from(40 + row % 13) + 0.5)
+            .count(),
+        0
+    );
+    let note = log
+        .findings
+        .iter()
+        .find(|f| f.rule == "unreadable_cells")
+        .unwrap();
+    assert!(
+        note.evidence.contains("'odd' at line 600002"),
+        "{}",
+        note.evidence
+    );
+    assert_eq!(
+        log.rows.skipped.last().unwrap().lines,
+        [u64::from(rows) + 2]
+    );
+}
+
+#[test]
+fn stamps_with_blanks_in_them_between_blanks() {
+    for (first, second) in [
+        (
+            "Wed Oct 28 11:59:59 PM CET 2020",
+            "Thu Oct 29 12:00:01 AM CET 2020",
+        ),
+        ("Wed Oct 28 23:59:59 2020", "Thu Oct 29 00:00:01 2020"),
+        ("28 Oct 2020 23:59:59", "29 Oct 2020 00:00:01"),
+        ("10/28/2020 11:59:59 PM", "10/29/2020 12:00:01 AM"),
+    ] {
+        let log = read(format!(
+            "Stamp CPU_Temp(C) CPU_Power(W)\n{first} 45 33\n{second} 46 34\n"
+        ));
+        assert_eq!(log.span_s, Some(2.0), "{first}");
+        assert_eq!(values(&log, Role::Temperature), [45.0, 46.0], "{first}");
+        assert_eq!(values(&log, Role::Power), [33.0, 34.0], "{first}");
+    }
+}
+
+#[test]
+fn a_date_without_a_year_takes_no_reading_for_one() {
+    let log = read("Jun 03 23:59:59 45 33.5\nJun 04 00:00:01 46 34.5\nJun 04 00:00:02 46 35.5\n");
+    assert_eq!(log.span_s, Some(3.0));
+    assert_eq!(
+        log.channel_by_column("col 4").unwrap().values,
+        [45.0, 46.0, 46.0]
+    );
 }

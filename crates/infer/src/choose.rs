@@ -3,6 +3,8 @@
 use settlepoint_domain::{FanSetting, LimitValue, Setting};
 use settlepoint_model::{BudgetTier, boost, steady_state};
 
+use settlepoint_stats::distributions::StandardNormal;
+
 use crate::fit::{CoolingFit, InferError, level_dba};
 use crate::forward::Conditions;
 use crate::layout::Key;
@@ -68,16 +70,23 @@ pub struct Choice {
 /// Draws in the wide search; finalists get all of them.
 const SEARCH_DRAWS: usize = 16;
 /// Most settings that are worked out in full.
-const FINALISTS: usize = 24;
+const FINALISTS: usize = 20;
+/// Of them, those most likely to be recommended.
+const KEPT_FOR_CHOICE: usize = 8;
 /// Levels nearer than this are equal to the ear, dB (common practice, no source).
 const EQUAL_DB: f64 = 0.3;
 
-/// Quick figures of a candidate in the wide search: medians over a few draws.
+/// Quick figures of a candidate in the wide search, from a few draws.
 struct Quick {
     setting: Setting,
+    /// Median weighted work.
     work: f64,
+    /// Median level, or a stand-in that orders alike.
     loudness: f64,
+    /// Median settled temperature, °C.
     temp_c: f64,
+    /// Whether it may keep the constraints, by upper bounds from mean and spread.
+    promising: bool,
 }
 
 /// The non-dominated settings under `constraints`, and the one to use.
@@ -92,11 +101,9 @@ pub fn choose(fit: &CoolingFit, constraints: &Constraints) -> Result<Choice, Inf
                 .into(),
         ));
     }
-    let quick: Vec<Quick> = candidates(fit, constraints)
-        .into_iter()
-        .map(|setting| quick_look(fit, constraints, &workloads, setting))
-        .collect();
-    let front = thin_out(non_dominated(quick));
+    let quick = quick_looks(fit, constraints, &workloads);
+    let goal = Goal::of(constraints);
+    let front = thin_out(non_dominated(quick), constraints, goal);
     let mut settings: Vec<Candidate> = front
         .into_iter()
         .map(|q| work_out(fit, constraints, &workloads, q.setting))
@@ -107,7 +114,7 @@ pub fn choose(fit: &CoolingFit, constraints: &Constraints) -> Result<Choice, Inf
         option.loss_pct = 100.0 * (1.0 - option.work_rel / top);
         judge(fit, constraints, &workloads, option);
     }
-    Ok(decide(fit, constraints, workloads, settings))
+    Ok(decide(fit, constraints, goal, workloads, settings))
 }
 
 /// Workloads under load, the ones with a weight or hours if any has them.
@@ -228,6 +235,61 @@ fn label(pl1: f64, pl2: f64, limit: Option<f64>, fan: &FanSetting) -> String {
     text
 }
 
+/// What is wanted of the settings that keep the constraints: whatever is not bounded itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Goal {
+    /// Noise is bounded: the fastest.
+    Fastest,
+    /// Noise is not bounded: the quietest within the loss allowed.
+    Quietest,
+}
+
+impl Goal {
+    fn of(constraints: &Constraints) -> Self {
+        if constraints.noise_max_dba.is_some() {
+            Self::Fastest
+        } else {
+            Self::Quietest
+        }
+    }
+
+    /// Orders by what is wanted, best first: work in steps of 0.2 %, levels in steps of
+    /// [`EQUAL_DB`], so that the next criterion decides between equals.
+    fn key(self, work: f64, loudness: f64, temp_c: f64) -> [f64; 3] {
+        let work = -(work.ln() / 0.002).round();
+        let loudness = (loudness / EQUAL_DB).round();
+        match self {
+            Self::Fastest => [work, loudness, temp_c],
+            Self::Quietest => [loudness, work, temp_c],
+        }
+    }
+}
+
+fn compare(a: [f64; 3], b: [f64; 3]) -> std::cmp::Ordering {
+    a.into_iter()
+        .zip(b)
+        .map(|(x, y)| x.total_cmp(&y))
+        .find(|o| o.is_ne())
+        .unwrap_or(std::cmp::Ordering::Equal)
+}
+
+/// Every candidate looked at quickly, on two threads.
+fn quick_looks(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize]) -> Vec<Quick> {
+    let settings = candidates(fit, constraints);
+    let look = |part: &[Setting]| -> Vec<Quick> {
+        part.iter()
+            .map(|s| quick_look(fit, constraints, workloads, s.clone()))
+            .collect()
+    };
+    let (near, far) = settings.split_at(settings.len() / 2);
+    std::thread::scope(|scope| {
+        let other = scope.spawn(|| look(far));
+        let mut all = look(near);
+        all.extend(other.join().unwrap_or_default());
+        all
+    })
+}
+
 /// Steady state and closed-form boost over a few draws.
 fn quick_look(
     fit: &CoolingFit,
@@ -238,6 +300,7 @@ fn quick_look(
     let draws = &fit.draws[..SEARCH_DRAWS.min(fit.draws.len())];
     let (mut work, mut total) = (0.0, 0.0);
     let (mut loudness, mut temp_c) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+    let mut promising = true;
     for &w in workloads {
         let query = Query {
             workload: w,
@@ -246,30 +309,42 @@ fn quick_look(
         };
         let mut rates = Vec::new();
         let mut temps = Vec::new();
-        let mut shares = Vec::new();
+        let mut levels = Vec::new();
         for draw in draws {
             let (model, scenario) = fit.model_for(draw, &query);
             let point = steady_state(&model, &scenario);
             rates.push(rate_with_boost(fit, w, &model, &scenario, &point));
             temps.push(point.die_c);
-            shares.push(point.fan_share);
+            let level = level_dba(&fit.layout, &draw.z, point.fan_share, fit.background_dba());
+            levels.push(level.unwrap_or(55.0 * point.fan_share.max(1e-3).log10()));
         }
         let best = fit.best_rate(w).unwrap_or(1.0);
         work += weight(fit, w) * (median(&mut rates) / best).ln();
         total += weight(fit, w);
+        // Half a kelvin and a third of a decibel of slack: sixteen draws give rough bounds.
+        let beyond = |values: &[f64], max: Option<f64>, slack: f64| {
+            max.is_some_and(|max| rough_upper(values, constraints.confidence) > max + slack)
+        };
+        promising &= !beyond(&temps, constraints.temp_max_c, 0.5)
+            && !beyond(&levels, constraints.noise_max_dba, 0.3);
         temp_c = temp_c.max(median(&mut temps));
-        let share = median(&mut shares);
-        loudness = loudness.max(
-            level_dba(&fit.layout, &fit.z, share, fit.background_dba())
-                .unwrap_or(55.0 * share.log10()),
-        );
+        loudness = loudness.max(median(&mut levels));
     }
     Quick {
         setting,
         work: (work / total).exp(),
         loudness,
         temp_c,
+        promising,
     }
+}
+
+/// Mean plus the normal quantile times the spread.
+fn rough_upper(values: &[f64], confidence: f64) -> f64 {
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    let variance = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n;
+    mean + StandardNormal.quantile(confidence) * variance.sqrt()
 }
 
 /// Mean rate over the run: the boost in closed form, then the settled state.
@@ -343,10 +418,19 @@ fn non_dominated(all: Vec<Quick>) -> Vec<Quick> {
     distinct
 }
 
-/// At most [`FINALISTS`] of them, spread over the range of work.
-fn thin_out(mut front: Vec<Quick>) -> Vec<Quick> {
+/// At most [`FINALISTS`] of them: the ones that may be recommended first, the rest spread over the
+/// range.
+fn thin_out(mut front: Vec<Quick>, constraints: &Constraints, goal: Goal) -> Vec<Quick> {
+    let top = front.iter().map(|q| q.work).fold(0.0, f64::max);
+    let allowed = |q: &Quick| 100.0 * (1.0 - q.work / top) <= constraints.loss_max_pct + 0.3;
+    let key = |q: &Quick| goal.key(q.work, q.loudness, q.temp_c);
+    front.sort_by(|a, b| {
+        let may = |q: &Quick| q.promising && allowed(q);
+        may(b).cmp(&may(a)).then(compare(key(a), key(b)))
+    });
+    let mut kept: Vec<Quick> = front.drain(..front.len().min(KEPT_FOR_CHOICE)).collect();
     front.sort_by(|a, b| b.work.total_cmp(&a.work));
-    while front.len() > FINALISTS {
+    while front.len() + kept.len() > FINALISTS {
         // The one nearest to its neighbour in work, noise and temperature goes.
         let gap = |i: usize| {
             let (a, b) = (&front[i - 1], &front[i]);
@@ -356,10 +440,11 @@ fn thin_out(mut front: Vec<Quick>) -> Vec<Quick> {
         };
         let nearest = (1..front.len())
             .min_by(|&i, &j| gap(i).total_cmp(&gap(j)))
-            .unwrap_or(1);
+            .unwrap_or(0);
         front.remove(nearest);
     }
-    front
+    kept.append(&mut front);
+    kept
 }
 
 fn work_out(
@@ -398,7 +483,7 @@ fn work_out(
 
 /// The quantile of a normal distribution at `confidence`, over that of the 90 % interval's end.
 fn tail_ratio(confidence: f64) -> f64 {
-    settlepoint_stats::distributions::StandardNormal.quantile(confidence) / 1.644_853_626_951_472_2
+    StandardNormal.quantile(confidence) / 1.644_853_626_951_472_2
 }
 
 /// Upper bound of an estimate at a one-sided confidence.
@@ -516,23 +601,14 @@ fn hottest(option: &Candidate) -> f64 {
 fn decide(
     fit: &CoolingFit,
     constraints: &Constraints,
+    goal: Goal,
     workloads: Vec<usize>,
     settings: Vec<Candidate>,
 ) -> Choice {
-    let feasible: Vec<usize> = (0..settings.len())
+    let key = |c: &Candidate| goal.key(c.work_rel, loudness(c), hottest(c));
+    let recommended = (0..settings.len())
         .filter(|&i| settings[i].feasible)
-        .collect();
-    let quietest = feasible
-        .iter()
-        .map(|&i| loudness(&settings[i]))
-        .fold(f64::INFINITY, f64::min);
-    // The quietest that keeps the constraints; of equally quiet ones the fastest, as heat within
-    // the bound is no loss.
-    let recommended = feasible
-        .iter()
-        .copied()
-        .filter(|&i| loudness(&settings[i]) <= quietest + EQUAL_DB)
-        .max_by(|&a, &b| settings[a].work_rel.total_cmp(&settings[b].work_rel));
+        .min_by(|&a, &b| compare(key(&settings[a]), key(&settings[b])));
     let mut choice = Choice {
         workloads,
         settings,
@@ -542,6 +618,13 @@ fn decide(
         reasons: Vec::new(),
     };
     if let Some(chosen) = recommended {
+        choice.reasons.push(match goal {
+            Goal::Fastest => "it is the fastest that keeps every bound".to_owned(),
+            Goal::Quietest => format!(
+                "it is the quietest of those that lose at most {:.0} % of work",
+                constraints.loss_max_pct
+            ),
+        });
         find_neighbours(&mut choice, chosen);
         explain(fit, constraints, &mut choice, chosen);
     } else {

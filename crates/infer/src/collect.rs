@@ -18,7 +18,7 @@ const BOOST_TEMP_K: f64 = 6.0;
 /// Share of power.
 const POWER_SHARE: f64 = 0.008;
 /// Share of power in a boost, whose ends are not known.
-const BOOST_POWER_SHARE: f64 = 0.015;
+const BOOST_POWER_SHARE: f64 = 0.02;
 /// Share of fan speed.
 const FAN_SHARE: f64 = 0.015;
 /// Sound level, dB.

@@ -87,6 +87,18 @@ pub struct RunEvidence {
     pub boost_s: Option<Reading>,
 }
 
+impl RunEvidence {
+    /// Whether only the settled state under the setting was read, so that no time course is needed.
+    pub fn settled_only(&self) -> bool {
+        self.boost_s.is_none()
+            && self.windows.iter().any(|w| w.span == Span::Settled)
+            && self
+                .windows
+                .iter()
+                .all(|w| matches!(w.span, Span::Settled | Span::Idle))
+    }
+}
+
 /// All that bears on one cooling of one machine.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Evidence {

@@ -235,18 +235,7 @@ pub fn predict_run(
     let plain = layout.machine(z, run.workload);
     let scenario = scenario(layout, z, &plain, &run.setting, conditions);
     let model = with_discrepancy(layout, z, plain, &scenario, run_factor);
-    let needs_course = run.score.is_some()
-        || run.boost_s.is_some()
-        || run
-            .windows
-            .iter()
-            .any(|w| !matches!(w.span, Span::Settled | Span::Idle));
-    let settled_only = run.windows.iter().any(|w| w.span == Span::Settled)
-        && !run
-            .windows
-            .iter()
-            .any(|w| matches!(w.span, Span::Between(..)));
-    let course = (needs_course && !settled_only).then(|| Course::run(&model, &scenario));
+    let course = (!run.settled_only()).then(|| Course::run(&model, &scenario));
     let settled = (course.is_none() || run.windows.iter().any(|w| w.span == Span::Settled))
         .then(|| steady_state(&model, &scenario));
     let boost_s = course.as_ref().map_or(0.0, |c| c.summary.boost_duration_s);

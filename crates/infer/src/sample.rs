@@ -16,10 +16,8 @@ use crate::fit::{Draw, RUN_SCATTER};
 const CHAINS: u64 = 2;
 /// Steps of a chain before the first kept draw.
 const BURN_IN: usize = 300;
-/// Steps between kept draws.
-const THIN: usize = 150;
 /// Shares of the old state kept in a proposal, taken in turn: far jumps and near ones.
-const KEPT: [f64; 4] = [0.0, 0.7, 0.9, 0.98];
+const KEPT: [f64; 4] = [0.0, 0.6, 0.85, 0.95];
 
 /// Draws, and how the chains went.
 #[derive(Clone, Debug)]
@@ -29,20 +27,40 @@ pub(crate) struct Sampled {
     pub(crate) acceptance: f64,
 }
 
-/// Draws `count` vectors from `exp(log_density)`, given its mode and the root of the covariance of
+/// How many draws to keep, and how many steps apart.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Length {
+    pub(crate) draws: usize,
+    pub(crate) thin: usize,
+}
+
+/// Draws vectors from `exp(log_density)`, given its mode and the root of the covariance of
 /// the normal approximation there (lower triangle, n x n).
 pub(crate) fn sample(
     mode: &[f64],
     root: &DMatrix<f64>,
     log_density: impl Fn(&[f64]) -> f64 + Sync,
-    count: usize,
+    length: Length,
     seed: u64,
 ) -> Sampled {
-    let each = count.div_ceil(2);
+    let each = length.draws.div_ceil(2);
     let log_density = &log_density;
     let chains: Vec<Sampled> = std::thread::scope(|scope| {
         let running: Vec<_> = (0..CHAINS)
-            .map(|c| scope.spawn(move || chain(mode, root, log_density, each, seed ^ (c << 32))))
+            .map(|c| {
+                scope.spawn(move || {
+                    chain(
+                        mode,
+                        root,
+                        log_density,
+                        Length {
+                            draws: each,
+                            ..length
+                        },
+                        seed ^ (c << 32),
+                    )
+                })
+            })
             .collect();
         running
             .into_iter()
@@ -51,7 +69,7 @@ pub(crate) fn sample(
     });
     let acceptance = chains.iter().map(|c| c.acceptance).sum::<f64>() / chains.len().max(1) as f64;
     // Interleaved, so that the first k draws come from both chains.
-    let mut draws = Vec::with_capacity(count);
+    let mut draws = Vec::with_capacity(length.draws);
     for i in 0..each {
         draws.extend(chains.iter().filter_map(|c| c.draws.get(i).cloned()));
     }
@@ -62,7 +80,7 @@ fn chain(
     mode: &[f64],
     root: &DMatrix<f64>,
     log_density: &impl Fn(&[f64]) -> f64,
-    count: usize,
+    length: Length,
     seed: u64,
 ) -> Sampled {
     let n = mode.len();
@@ -75,8 +93,8 @@ fn chain(
     let mut state = vec![0.0; n];
     let mut weight = excess(&state);
     let (mut tried, mut taken) = (0_usize, 0_usize);
-    let mut draws = Vec::with_capacity(count);
-    for step in 0..BURN_IN + count * THIN {
+    let mut draws = Vec::with_capacity(length.draws);
+    for step in 0..BURN_IN + length.draws * length.thin {
         let kept = KEPT[step % KEPT.len()];
         let fresh = (1.0 - kept * kept).sqrt();
         let proposal: Vec<f64> = state
@@ -92,7 +110,7 @@ fn chain(
         if accept {
             (state, weight) = (proposal, proposed);
         }
-        if step >= BURN_IN && (step - BURN_IN) % THIN == 0 {
+        if step >= BURN_IN && (step - BURN_IN) % length.thin == 0 {
             draws.push(Draw {
                 z: place(mode, root, &state),
                 run_factor: (RUN_SCATTER * random.normal()).exp(),
@@ -127,7 +145,16 @@ mod tests {
                 -0.5 * z.iter().map(|x| x * x).sum::<f64>()
             }
         };
-        let sampled = sample(&[0.0; 3], &root, density, 2000, 7);
+        let sampled = sample(
+            &[0.0; 3],
+            &root,
+            density,
+            Length {
+                draws: 2000,
+                thin: 12,
+            },
+            7,
+        );
         let n = sampled.draws.len() as f64;
         let mean = sampled.draws.iter().map(|d| d.z[0]).sum::<f64>() / n;
         // 2000 draws, nearly independent: standard error 0.6 / sqrt(2000) = 0.0135; four of them.

@@ -5,12 +5,13 @@ use std::path::Path;
 use serde_json::{Value, json};
 use settlepoint_domain::{
     Cooling, Direction, FanSetting, Finding, Id, LimitValue, Machine, Run, RunData, Score,
-    ScoreKind, SensorLog, Setting, Tune, Workload,
+    ScoreKind, SensorLog, Setting, Severity, Tune, Workload,
 };
-use settlepoint_notebook::{Kind, LogSource, Notebook, new_id};
+use settlepoint_notebook::{Kind, LogSource, Notebook, NotebookError, new_id};
 
 use crate::args::{AddCommand, AddLogArgs, KindArg, WorkloadArgs};
-use crate::error::Failure;
+use crate::error::{Code, Failure};
+use crate::interrupt::{self, Writing};
 use crate::limits;
 use crate::log_file::{self, ReadLog};
 use crate::readings::{self, TypedRun, TypedScore};
@@ -55,15 +56,48 @@ impl Added {
 pub(crate) fn new(path: &Path) -> Result<Answer, Failure> {
     if path.extension().is_none_or(|e| e != "settle") {
         return Err(Failure::usage(format!(
-            "notebooks end in .settle; try {}",
-            path.with_extension("settle").display()
+            "notebooks have a name that ends in .settle; try {}",
+            path.with_file_name(stem_for(path)).display()
         )));
     }
-    Notebook::create(path)?;
+    Notebook::create(path).map_err(|e| cannot_make(path, e))?;
     Ok(Answer::new(
-        json!({ "schema": "settlepoint.new/1", "notebook": path.display().to_string() }),
+        json!({
+            "schema": "settlepoint.new/1",
+            "notebook": path.display().to_string(),
+            "added": [],
+            "findings": [],
+        }),
         format!("made the notebook {}\n", path.display()),
     ))
+}
+
+/// A name ending in .settle that resembles the one given.
+fn stem_for(path: &Path) -> String {
+    let stem = path.file_stem().map(|s| s.to_string_lossy().into_owned());
+    match stem {
+        Some(stem) if !stem.starts_with('.') => format!("{stem}.settle"),
+        _ => "notebook.settle".to_owned(),
+    }
+}
+
+/// A draft is made beside the notebook first; its name would only confuse.
+fn cannot_make(path: &Path, error: NotebookError) -> Failure {
+    let NotebookError::Io { .. } = error else {
+        return error.into();
+    };
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+    let hint = match folder {
+        Some(folder) if !folder.exists() => {
+            format!("there is no folder {}; make it first", folder.display())
+        }
+        _ => "its folder may not be written to; choose another place or change its permissions"
+            .to_owned(),
+    };
+    Failure::new(
+        Code::Notebook,
+        format!("cannot make {}: {hint}", path.display()),
+    )
 }
 
 /// `settlepoint add …`.
@@ -95,9 +129,14 @@ pub(crate) fn add(command: AddCommand) -> Result<Answer, Failure> {
             fan_max,
             notes,
         } => {
+            refuse_blank("cooling", &name)?;
             let book = Notebook::open(&notebook)?;
             book.transaction(|book| {
                 let machine = machine_for(book, machine.as_deref().unwrap_or(""))?;
+                let own = |c: &Cooling| c.machine == machine.id && c.name == name;
+                if book.coolings()?.iter().any(own) {
+                    return Err(taken("cooling", &name));
+                }
                 let cooling = Cooling {
                     id: new_id()?,
                     machine: machine.id,
@@ -115,9 +154,14 @@ pub(crate) fn add(command: AddCommand) -> Result<Answer, Failure> {
             machine,
             notes,
         } => {
+            refuse_blank("tune", &name)?;
             let book = Notebook::open(&notebook)?;
             book.transaction(|book| {
                 let machine = machine_for(book, machine.as_deref().unwrap_or(""))?;
+                let own = |t: &Tune| t.machine == machine.id && t.name == name;
+                if book.tunes()?.iter().any(own) {
+                    return Err(taken("tune", &name));
+                }
                 let tune = Tune {
                     id: new_id()?,
                     machine: machine.id,
@@ -137,7 +181,10 @@ pub(crate) fn add(command: AddCommand) -> Result<Answer, Failure> {
             let book = Notebook::open(&notebook)?;
             refuse_second(&book, Kind::Setting, "setting", &name)?;
             book.add_setting(&setting)?;
-            Ok(one("setting", setting.id, &setting.name))
+            let mut added = Added::default();
+            added.push("setting", setting.id, &setting.name);
+            added.findings.extend(limits::findings(&setting, None));
+            Ok(added.answer())
         }
         AddCommand::Workload(args) => workload(args),
         AddCommand::Log(args) => log(&args),
@@ -163,13 +210,26 @@ fn one(kind: &'static str, id: Id, name: &str) -> Answer {
     added.answer()
 }
 
-fn refuse_second(book: &Notebook, kind: Kind, word: &str, name: &str) -> Result<(), Failure> {
-    if book.find(kind, name)?.is_some() {
-        return Err(Failure::usage(format!(
-            "the notebook already has a {word} '{name}'; choose another name"
-        )));
+fn refuse_blank(word: &str, name: &str) -> Result<(), Failure> {
+    if name.trim().is_empty() {
+        return Err(Failure::usage(format!("the {word} needs a name; give one")));
     }
     Ok(())
+}
+
+/// A new thing needs a name, and one that no other of its kind has.
+fn refuse_second(book: &Notebook, kind: Kind, word: &str, name: &str) -> Result<(), Failure> {
+    refuse_blank(word, name)?;
+    if book.find(kind, name)?.is_some() {
+        return Err(taken(word, name));
+    }
+    Ok(())
+}
+
+fn taken(word: &str, name: &str) -> Failure {
+    Failure::usage(format!(
+        "the notebook already has a {word} '{name}'; choose another name"
+    ))
 }
 
 fn workload(args: WorkloadArgs) -> Result<Answer, Failure> {
@@ -216,13 +276,10 @@ fn machine_for(book: &Notebook, name: &str) -> Result<Machine, Failure> {
     match machines.len() {
         0 => Ok(book.machine_named("machine")?),
         1 => Ok(machines.remove(0)),
-        _ => {
-            let names: Vec<_> = machines.iter().map(|m| m.name.as_str()).collect();
-            Err(Failure::usage(format!(
-                "there are several machines ({}); name one",
-                names.join(", ")
-            )))
-        }
+        _ => Err(Failure::usage(format!(
+            "there are several machines ({}); name one",
+            listed(machines.iter().map(|m| (m.name.as_str(), m.id)))
+        ))),
     }
 }
 
@@ -238,27 +295,33 @@ fn cooling_for(book: &Notebook, machine: &Machine, name: &str) -> Result<Cooling
     match own.as_slice() {
         [only] => Ok(only.clone()),
         [] => Ok(book.cooling_named(machine.id, "as built")?),
-        _ => {
-            let names: Vec<_> = own.iter().map(|c| c.name.as_str()).collect();
-            Err(Failure::usage(format!(
-                "there are several coolings ({}); name one",
-                names.join(", ")
-            )))
-        }
+        _ => Err(Failure::usage(format!(
+            "there are several coolings ({}); name one",
+            listed(own.iter().map(|c| (c.name.as_str(), c.id)))
+        ))),
     }
 }
 
 fn workload_for(book: &Notebook, name: &str) -> Result<Workload, Failure> {
+    scored_workload(book, name, "", Direction::Higher)
+}
+
+/// The workload with this name, made with this unit and direction if new.
+fn scored_workload(
+    book: &Notebook,
+    name: &str,
+    unit: &str,
+    direction: Direction,
+) -> Result<Workload, Failure> {
     let name = if name.is_empty() {
         let mut loads: Vec<Workload> = book.workloads()?.into_iter().filter(|w| !w.idle).collect();
         match loads.len() {
             0 => "load",
             1 => return Ok(loads.remove(0)),
             _ => {
-                let names: Vec<_> = loads.iter().map(|w| w.name.as_str()).collect();
                 return Err(Failure::usage(format!(
                     "there are several workloads ({}); name one",
-                    names.join(", ")
+                    listed(loads.iter().map(|w| (w.name.as_str(), w.id)))
                 )));
             }
         }
@@ -268,8 +331,8 @@ fn workload_for(book: &Notebook, name: &str) -> Result<Workload, Failure> {
     Ok(book.workload_named(&Workload {
         id: new_id()?,
         name: name.to_owned(),
-        unit: String::new(),
-        direction: Direction::Higher,
+        unit: unit.to_owned(),
+        direction,
         kind: ScoreKind::MeanRate,
         duration_s: 600.0,
         hours_per_week: None,
@@ -308,11 +371,29 @@ fn scores_of(values: &[f64]) -> Vec<Score> {
         .collect()
 }
 
+/// Names with commas between; with the id where two are alike.
+fn listed<'a>(things: impl Iterator<Item = (&'a str, Id)>) -> String {
+    let things: Vec<(&str, Id)> = things.collect();
+    let twins = |name: &str| things.iter().filter(|(n, _)| *n == name).count() > 1;
+    let shown: Vec<String> = things
+        .iter()
+        .map(|(name, id)| {
+            if twins(name) {
+                format!("'{name}' {id}")
+            } else {
+                format!("'{name}'")
+            }
+        })
+        .collect();
+    shown.join(", ")
+}
+
 /// `add readings`.
 fn typed_runs(notebook: &Path, file: &Path) -> Result<Answer, Failure> {
+    // First, so that a notebook and a table named in the wrong order are told apart.
+    let book = Notebook::open(notebook)?;
     let bytes = log_file::bytes(file)?;
     let runs = readings::runs(&bytes, &file.display().to_string())?;
-    let book = Notebook::open(notebook)?;
     let added = book.transaction(|book| add_typed_runs(book, runs))?;
     Ok(added.answer())
 }
@@ -324,8 +405,13 @@ fn add_typed_runs(book: &Notebook, runs: Vec<TypedRun>) -> Result<Added, Failure
         let cooling = cooling_for(book, &machine, &typed.cooling)?;
         let workload = workload_for(book, &typed.workload)?;
         let setting = typed_setting(book, &typed)?;
-        limits::check_room(&setting, typed.room_c)?;
+        limits::check_room(&setting, typed.room_c)
+            .map_err(|f| Failure::data(format!("run {}: {f} (nothing was added)", typed.name)))?;
         refuse_run_name(book, cooling.id, &typed.name)?;
+        added.findings.extend(typed_findings(&typed));
+        added
+            .findings
+            .extend(limits::findings(&setting, Some(&typed.name)));
         let tune = if typed.tune.is_empty() {
             None
         } else {
@@ -349,6 +435,45 @@ fn add_typed_runs(book: &Notebook, runs: Vec<TypedRun>) -> Result<Added, Failure
         added.push("run", run.id, &run.name);
     }
     Ok(added)
+}
+
+/// What is odd in a typed run but may be true.
+fn typed_findings(run: &TypedRun) -> Vec<Finding> {
+    let finding = |rule, evidence: String, remedy: &str| Finding {
+        rule,
+        severity: Severity::Warning,
+        run: Some(run.name.clone()),
+        evidence,
+        remedy: remedy.to_owned(),
+    };
+    let mut found = Vec::new();
+    for (i, phase) in run.phases.iter().enumerate() {
+        let place = i + 1;
+        if run.phases[..i].contains(phase) {
+            found.push(finding(
+                "repeated_row",
+                format!("row {place} of the run says the same as an earlier one"),
+                "if it was pasted twice, exclude the run and enter it again under another name",
+            ));
+        }
+        if let (Some(package), Some(room)) = (phase.package_c, run.room_c) {
+            if package < room {
+                found.push(finding(
+                    "package_below_room",
+                    format!("row {place} has the package at {package} °C in a room of {room} °C"),
+                    "look whether columns or units are mixed up",
+                ));
+            }
+        }
+    }
+    if run.room_c.is_none() {
+        found.push(finding(
+            "room_not_noted",
+            "the run has no room temperature".to_owned(),
+            "note it, else predictions for other rooms rest on a guess",
+        ));
+    }
+    found
 }
 
 /// The setting that a typed run names or describes.
@@ -375,7 +500,7 @@ fn typed_setting(book: &Notebook, typed: &TypedRun) -> Result<Setting, Failure> 
         fan: FanSetting::AsFitted,
     };
     limits::check(&setting)
-        .map_err(|f| Failure::new(f.code, format!("run {}: {f}", typed.name)))?;
+        .map_err(|f| Failure::data(format!("run {}: {f} (nothing was added)", typed.name)))?;
     Ok(book.setting_like(&setting)?)
 }
 
@@ -394,9 +519,9 @@ fn refuse_run_name(book: &Notebook, cooling: Id, name: &str) -> Result<(), Failu
 
 /// `add scores`.
 fn scores(notebook: &Path, file: &Path, workload: Option<&str>) -> Result<Answer, Failure> {
+    let book = Notebook::open(notebook)?;
     let bytes = log_file::bytes(file)?;
     let typed = readings::scores(&bytes, &file.display().to_string())?;
-    let book = Notebook::open(notebook)?;
     let added = book.transaction(|book| add_scores(book, &typed, workload))?;
     Ok(added.answer())
 }
@@ -409,50 +534,174 @@ fn add_scores(
     workload: Option<&str>,
 ) -> Result<Added, Failure> {
     let mut added = Added::default();
+    let mut known = KnownScores::of(book)?;
     for score in typed {
-        let name = score.workload.as_deref().or(workload).unwrap_or("");
-        let load = workload_for(book, name)?;
+        let load = workload_of_score(book, score, workload)?;
+        if book.find(Kind::Setting, &score.setting)?.is_none() {
+            added.findings.push(new_setting(&score.setting));
+        }
         let setting = book.setting_named(&score.setting)?;
+        let fits = |r: &Run| r.setting == setting.id && r.workload == load.id;
+        let run = book.runs()?.into_iter().find(fits);
+        known.look(run.as_ref(), score)?;
         let row = Score {
             value: score.value,
-            repetition: score.repetition.unwrap_or(1),
+            repetition: score
+                .repetition
+                .unwrap_or_else(|| next_repetition(run.as_ref())),
             order: score.order,
             block: score.block.clone(),
         };
-        let fits = |r: &Run| r.setting == setting.id && r.workload == load.id;
-        if let Some(run) = book.runs()?.into_iter().find(fits) {
+        if let Some(run) = run {
             book.add_scores(run.id, &[row])?;
             added.push("score", run.id, &run.name);
             continue;
         }
-        let machine = machine_for(book, "")?;
-        let cooling = cooling_for(book, &machine, "")?;
-        let run = Run {
-            id: new_id()?,
-            name: format!("{} {}", setting.name, load.name),
-            machine: machine.id,
-            cooling: cooling.id,
-            tune: None,
-            setting: setting.id,
-            workload: load.id,
-            room_c: None,
-            altitude_m: None,
-            data: RunData::ScoresOnly,
-            scores: vec![row],
-            excluded: None,
-        };
-        book.add_run(&run)?;
+        let run = scores_only(book, &setting, &load, row)?;
         added.push("run", run.id, &run.name);
     }
+    if known.all_were_there {
+        return Err(Failure::usage(
+            "every score of the table is in the notebook already (nothing was added); if it is a \
+             repetition, say so in a column 'repetition'",
+        ));
+    }
     Ok(added)
+}
+
+fn next_repetition(run: Option<&Run>) -> u32 {
+    let last = run.and_then(|r| r.scores.iter().map(|s| s.repetition).max());
+    last.unwrap_or(0).saturating_add(1)
+}
+
+/// The scores that stood in the notebook before a table was added, each to be met once.
+struct KnownScores {
+    left: Vec<(Id, Score)>,
+    all_were_there: bool,
+}
+
+impl KnownScores {
+    fn of(book: &Notebook) -> Result<Self, Failure> {
+        let left = book
+            .runs()?
+            .into_iter()
+            .flat_map(|r| r.scores.into_iter().map(move |s| (r.id, s)))
+            .collect();
+        Ok(Self {
+            left,
+            all_were_there: true,
+        })
+    }
+
+    /// Notes whether a score is new; fails if it contradicts one that stands.
+    fn look(&mut self, run: Option<&Run>, score: &TypedScore) -> Result<(), Failure> {
+        let same = |(id, known): &(Id, Score)| {
+            run.is_some_and(|r| r.id == *id)
+                && known.value.total_cmp(&score.value).is_eq()
+                && score.repetition.is_none_or(|r| r == known.repetition)
+        };
+        if let Some(place) = self.left.iter().position(same) {
+            self.left.swap_remove(place);
+            return Ok(());
+        }
+        self.all_were_there = false;
+        let stands = |(id, known): &&(Id, Score)| {
+            run.is_some_and(|r| r.id == *id)
+                && score.repetition == Some(known.repetition)
+                && score.block == known.block
+        };
+        match (run, self.left.iter().find(stands)) {
+            (Some(run), Some((_, known))) => Err(Failure::usage(format!(
+                "run '{}' has the score {} as repetition {} already, the table says {}; give another \
+                 repetition number (nothing was added)",
+                run.name, known.value, known.repetition, score.value
+            ))),
+            _ => Ok(()),
+        }
+    }
+}
+
+/// The workload that a score names, or `--workload`, or the only one; unit and direction must not
+/// contradict.
+fn workload_of_score(
+    book: &Notebook,
+    score: &TypedScore,
+    workload: Option<&str>,
+) -> Result<Workload, Failure> {
+    let name = score.workload.as_deref().or(workload).unwrap_or("");
+    let direction = match score.lower_is_better {
+        Some(true) => Direction::Lower,
+        _ => Direction::Higher,
+    };
+    let unit = score.unit.as_deref().unwrap_or("");
+    let load = scored_workload(book, name, unit, direction)?;
+    let unit_differs = !unit.is_empty() && load.unit != unit;
+    let direction_differs = score.lower_is_better.is_some() && load.direction != direction;
+    if unit_differs || direction_differs {
+        return Err(Failure::usage(format!(
+            "the workload '{}' is kept with the unit '{}' and {} scores better, the table says \
+             otherwise; correct the table (nothing was added)",
+            load.name,
+            load.unit,
+            if load.direction == Direction::Lower {
+                "lower"
+            } else {
+                "higher"
+            },
+        )));
+    }
+    Ok(load)
+}
+
+fn new_setting(name: &str) -> Finding {
+    Finding {
+        rule: "score_without_setting",
+        severity: Severity::Warning,
+        run: None,
+        evidence: format!("the notebook had no setting '{name}'; its limits are unknown"),
+        remedy: "add the setting before its scores, or correct the name in the table".to_owned(),
+    }
+}
+
+fn scores_only(
+    book: &Notebook,
+    setting: &Setting,
+    load: &Workload,
+    score: Score,
+) -> Result<Run, Failure> {
+    let machine = machine_for(book, "")?;
+    let cooling = cooling_for(book, &machine, "")?;
+    let run = Run {
+        id: new_id()?,
+        name: format!("{} {}", setting.name, load.name),
+        machine: machine.id,
+        cooling: cooling.id,
+        tune: None,
+        setting: setting.id,
+        workload: load.id,
+        room_c: None,
+        altitude_m: None,
+        data: RunData::ScoresOnly,
+        scores: vec![score],
+        excluded: None,
+    };
+    refuse_run_name(book, cooling.id, &run.name)?;
+    book.add_run(&run)?;
+    Ok(run)
 }
 
 /// `add log`.
 fn log(args: &AddLogArgs) -> Result<Answer, Failure> {
     let book = Notebook::open(&args.notebook)?;
     let read = log_file::read(&args.file, &args.read)?;
-    let added = book.transaction(|book| add_log(book, args, &read))?;
-    log_file::save_recipe(&args.read, &read)?;
+    let _writing = Writing::begin();
+    let added = book.transaction(|book| {
+        let added = add_log(book, args, &read)?;
+        // Within the step, so that a recipe that cannot be saved undoes it.
+        log_file::save_recipe(&args.read, &read)?;
+        interrupt::check()?;
+        Ok::<_, Failure>(added)
+    })?;
     Ok(added.answer())
 }
 
@@ -483,6 +732,9 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         };
         limits::check_room(&setting, room_c)?;
         refuse_run_name(book, cooling.id, &name)?;
+        added
+            .findings
+            .extend(limits::findings(&setting, Some(&name)));
         let run = Run {
             id: new_id()?,
             name,
@@ -499,9 +751,11 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         };
         book.add_run(&run)?;
         book.add_log(run.id, &log, &source)?;
+        interrupt::check()?;
         let found = settlepoint_phases::analyse(&log, &settlepoint_phases::Options { room_c });
         book.set_findings(run.id, &found.findings)?;
         added.push("run", run.id, &run.name);
+        interrupt::check()?;
     }
     Ok(added)
 }
