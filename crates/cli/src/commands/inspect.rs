@@ -7,14 +7,12 @@ use settlepoint_infer::network::{self, HeldOut, NetworkError, NetworkFit, Networ
 
 use crate::args::InspectArgs;
 use crate::error::Failure;
+use crate::gather;
 use crate::log_file;
 use crate::view::{
     Answer, cell, estimate, figure, figure_span, findings, findings_text, number, optional,
     optional_estimate, span, table,
 };
-
-/// Longer logs are analysed as means over blocks; every row is read and accounted for all the same.
-const ROWS_ANALYSED: usize = 400_000;
 
 /// The thermal model of a log, or why there is none.
 enum Thermal {
@@ -31,11 +29,8 @@ pub(crate) fn inspect(args: &InspectArgs) -> Result<(Answer, bool), Failure> {
     let read = log_file::read(&args.file, &args.read)?;
     log_file::save_recipe(&args.read, &read)?;
     let imported = &read.imported;
-    let short = settlepoint_phases::condensed(&imported.log, ROWS_ANALYSED);
-    let log = short.as_ref().unwrap_or(&imported.log);
-    let review =
-        settlepoint_phases::analyse(log, &settlepoint_phases::Options { room_c: args.room });
-    let thermal = thermal(log, args.fit_until);
+    let (log, review) = gather::analysed(&imported.log, args.room);
+    let thermal = thermal(&log, args.fit_until);
     let mut all: Vec<Finding> = imported.findings.clone();
     all.extend(review.findings);
     if let Thermal::Fitted { fit, .. } = &thermal {
