@@ -221,7 +221,7 @@ fn channels_text(imported: &Imported) -> String {
         .iter()
         .map(|c| {
             let range = c.range();
-            let show = |v: Option<f64>| v.map_or_else(|| "-".into(), |v| short(v));
+            let show = |v: Option<f64>| v.map_or_else(|| "-".into(), short);
             vec![
                 c.role.token().to_owned(),
                 c.column.clone(),
@@ -247,7 +247,7 @@ fn channels_text(imported: &Imported) -> String {
 }
 
 fn short(v: f64) -> String {
-    if v == v.trunc() && v.abs() < 1e9 {
+    if v.fract().abs() < 1e-9 && v.abs() < 1e9 {
         format!("{v:.0}")
     } else {
         format!("{v:.2}")

@@ -8,7 +8,6 @@ use settlepoint_infer::forward::Conditions;
 use settlepoint_infer::layout::Key;
 use settlepoint_infer::predict::{Prediction, Query};
 use settlepoint_model::simulate;
-use settlepoint_notebook::Notebook;
 
 use crate::args::{CapacityArgs, PredictArgs};
 use crate::error::{Code, Failure};
@@ -58,10 +57,10 @@ pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
 fn with_usual_window(fit: &CoolingFit, mut setting: Setting) -> Setting {
     if setting.tau_s.value().is_none() {
         let mut seen = fit.evidence.runs.iter().map(|r| r.setting.tau_s);
-        if let Some(first) = seen.next() {
-            if seen.all(|t| t == first) {
-                setting.tau_s = first;
-            }
+        if let Some(first) = seen.next()
+            && seen.all(|t| t == first)
+        {
+            setting.tau_s = first;
         }
     }
     setting
