@@ -93,8 +93,8 @@ pub(crate) struct DemoArgs {
 #[derive(Debug, Args)]
 pub(crate) struct ReadArgs {
     /// Give a column a role: ROLE=COLUMN, by name or 1-based number; `*0.01` scales, `@degF` states
-    /// a unit. Roles: time, power, energy, temperature, coolant, room, fan_speed, fan_duty,
-    /// pump_speed, clock, level, load, limit, throttle, score, work, part, other.
+    /// a unit. Roles: time, power, energy, temperature, coolant, room, `fan_speed`, `fan_duty`,
+    /// `pump_speed`, clock, level, load, limit, throttle, score, work, part, other.
     #[arg(long, value_name = "ROLE=COLUMN")]
     pub(crate) channel: Vec<String>,
     /// Seconds between rows, where the file has no time.

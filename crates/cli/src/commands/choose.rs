@@ -33,12 +33,12 @@ fn constraints(args: &ChooseArgs) -> Result<Constraints, Failure> {
         }
     };
     let room_c = within("room", args.room, -60.0, 80.0)?;
-    if let Some(max) = args.temp_max {
-        if max <= room_c {
-            return Err(Failure::usage(format!(
-                "--temp-max {max} is not above the room's {room_c} °C; give a temperature well above it"
-            )));
-        }
+    if let Some(max) = args.temp_max
+        && max <= room_c
+    {
+        return Err(Failure::usage(format!(
+            "--temp-max {max} is not above the room's {room_c} °C; give a temperature well above it"
+        )));
     }
     Ok(Constraints {
         room_c,

@@ -223,7 +223,7 @@ fn channels_text(imported: &Imported) -> String {
         .iter()
         .map(|c| {
             let range = c.range();
-            let show = |v: Option<f64>| v.map_or_else(|| "-".into(), |v| short(v));
+            let show = |v: Option<f64>| v.map_or_else(|| "-".into(), short);
             vec![
                 c.role.token().to_owned(),
                 c.column.clone(),
@@ -249,7 +249,7 @@ fn channels_text(imported: &Imported) -> String {
 }
 
 fn short(v: f64) -> String {
-    if v == v.trunc() && v.abs() < 1e9 {
+    if v.fract() == 0.0 && v.abs() < 1e9 {
         format!("{v:.0}")
     } else {
         format!("{v:.2}")

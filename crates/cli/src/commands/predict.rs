@@ -58,10 +58,10 @@ pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
 fn with_usual_window(fit: &CoolingFit, mut setting: Setting) -> Setting {
     if setting.tau_s.value().is_none() {
         let mut seen = fit.evidence.runs.iter().map(|r| r.setting.tau_s);
-        if let Some(first) = seen.next() {
-            if seen.all(|t| t == first) {
-                setting.tau_s = first;
-            }
+        if let Some(first) = seen.next()
+            && seen.all(|t| t == first)
+        {
+            setting.tau_s = first;
         }
     }
     setting

@@ -159,7 +159,9 @@ fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
                 }),
                 power_w: last.and_then(|p| p.power_w).map(|e| e.value),
                 fan_speed_rpm: last.and_then(|p| p.fan_speed_rpm).map(|e| e.value),
-                level_dba: log.channel(Role::Level).and_then(|c| c.mean()),
+                level_dba: log
+                    .channel(Role::Level)
+                    .and_then(settlepoint_domain::Channel::mean),
             }
         }
         RunData::ScoresOnly => Row {
@@ -175,15 +177,12 @@ fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
 pub(crate) fn exclude(path: &Path, run: &str, reason: Option<&str>) -> Result<Answer, Failure> {
     let book = Notebook::open(path)?;
     let id = book.id_of(Kind::Run, run)?;
-    let text = match reason {
-        Some(reason) => {
-            book.exclude_run(id, reason)?;
-            format!("run '{run}' is left out: {reason}\n")
-        }
-        None => {
-            book.include_run(id)?;
-            format!("run '{run}' counts again\n")
-        }
+    let text = if let Some(reason) = reason {
+        book.exclude_run(id, reason)?;
+        format!("run '{run}' is left out: {reason}\n")
+    } else {
+        book.include_run(id)?;
+        format!("run '{run}' counts again\n")
     };
     Ok(Answer::new(
         json!({ "schema": "settlepoint.exclude/1", "run": run, "id": id.to_string(), "excluded": reason }),
