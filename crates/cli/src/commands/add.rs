@@ -11,6 +11,7 @@ use settlepoint_notebook::{Kind, LogSource, Notebook, NotebookError, new_id};
 
 use crate::args::{AddCommand, AddLogArgs, KindArg, WorkloadArgs};
 use crate::error::{Code, Failure};
+use crate::gather;
 use crate::interrupt::{self, Writing};
 use crate::limits;
 use crate::log_file::{self, ReadLog};
@@ -700,7 +701,7 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         Some(name) => Some(book.tune_named(machine.id, name)?.id),
         None => None,
     };
-    let raw = book.keep_raw_bytes(&read.bytes)?;
+    let raw = read.keep_raw(book)?;
     let recipe = read.recipe_text();
     let source = LogSource {
         name: &read.file_name,
@@ -739,7 +740,7 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         book.add_run(&run)?;
         book.add_log(run.id, &log, &source)?;
         interrupt::check()?;
-        let found = settlepoint_phases::analyse(&log, &settlepoint_phases::Options { room_c });
+        let (_, found) = gather::analysed(&log, room_c);
         book.set_findings(run.id, &found.findings)?;
         added.push("run", run.id, &run.name);
         interrupt::check()?;

@@ -10,13 +10,13 @@ use crate::args::ChooseArgs;
 use crate::commands::predict::prediction_json;
 use crate::commands::runs::setting_json;
 use crate::error::{Code, Failure};
-use crate::gather::{Gathered, gather};
+use crate::gather::{self, Gathered, gather};
 use crate::view::{Answer, number, table};
 
 /// `settlepoint choose`.
 pub(crate) fn choose(args: &ChooseArgs) -> Result<Answer, Failure> {
     let constraints = constraints(args)?;
-    let book = Notebook::open_read_only(&args.pick.notebook)?;
+    let book = gather::open(&args.pick.notebook)?;
     let gathered = gather(&book, &args.pick)?;
     let (fit, _) = gathered.fit(&[])?;
     answer(&gathered, &fit, &constraints)

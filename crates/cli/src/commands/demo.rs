@@ -12,7 +12,7 @@ use crate::args::{
 };
 use crate::commands::{add, choose};
 use crate::error::{Failure, with_path};
-use crate::gather::gather;
+use crate::gather::{self, gather};
 use crate::view::Answer;
 
 const MACHINE: &str = "attic studio";
@@ -71,7 +71,7 @@ fn refuse_foreign(path: &Path) -> Result<(), Failure> {
     if !path.exists() {
         return Ok(());
     }
-    let own = Notebook::open_read_only(path)
+    let own = gather::open(path)
         .and_then(|book| Ok((book.machines()?, book.workloads()?, book.runs()?)))
         .is_ok_and(|(machines, workloads, runs)| {
             // An empty notebook may be somebody's beginning.
@@ -191,7 +191,7 @@ fn log_args(folder: &Path, notebook: &Path, file: &str, pl1_w: f64, score: f64) 
 }
 
 fn answer(notebook: &Path, files: &[PathBuf]) -> Result<Answer, Failure> {
-    let book = Notebook::open_read_only(notebook)?;
+    let book = gather::open(notebook)?;
     let pick = PickArgs {
         notebook: notebook.to_owned(),
         machine: None,

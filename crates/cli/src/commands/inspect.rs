@@ -1,12 +1,13 @@
 //! `inspect`.
 
 use serde_json::{Value, json};
-use settlepoint_domain::{Channel, Figure, Finding, Phase, Severity};
+use settlepoint_domain::{Channel, Figure, Finding, Phase, SensorLog, Severity};
 use settlepoint_import::Imported;
 use settlepoint_infer::network::{self, HeldOut, NetworkError, NetworkFit, NetworkInput, Stage};
 
 use crate::args::InspectArgs;
 use crate::error::Failure;
+use crate::gather;
 use crate::log_file;
 use crate::view::{
     Answer, cell, estimate, figure, figure_span, findings, findings_text, number, optional,
@@ -28,11 +29,8 @@ pub(crate) fn inspect(args: &InspectArgs) -> Result<(Answer, bool), Failure> {
     let read = log_file::read(&args.file, &args.read)?;
     log_file::save_recipe(&args.read, &read)?;
     let imported = &read.imported;
-    let review = settlepoint_phases::analyse(
-        &imported.log,
-        &settlepoint_phases::Options { room_c: args.room },
-    );
-    let thermal = thermal(imported, args.fit_until);
+    let (log, review) = gather::analysed(&imported.log, args.room);
+    let thermal = thermal(&log, args.fit_until);
     let mut all: Vec<Finding> = imported.findings.clone();
     all.extend(review.findings);
     if let Thermal::Fitted { fit, .. } = &thermal {
@@ -62,8 +60,8 @@ fn severity(text: &str) -> Result<Severity, Failure> {
         .ok_or_else(|| Failure::usage(format!("--deny {text}: give note, warning or error")))
 }
 
-fn thermal(imported: &Imported, fit_until_s: Option<f64>) -> Thermal {
-    let fitted = NetworkInput::from_log(&imported.log).and_then(|input| {
+fn thermal(log: &SensorLog, fit_until_s: Option<f64>) -> Thermal {
+    let fitted = NetworkInput::from_log(log).and_then(|input| {
         let options = network::Options {
             fit_until_s: fit_until_s.unwrap_or(f64::INFINITY),
             ..network::Options::default()

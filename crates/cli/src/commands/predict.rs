@@ -12,7 +12,7 @@ use settlepoint_notebook::Notebook;
 
 use crate::args::{CapacityArgs, PredictArgs};
 use crate::error::{Code, Failure};
-use crate::gather::gather;
+use crate::gather::{self, gather};
 use crate::limits;
 use crate::view::{Answer, estimate, figure, figure_span, number, span};
 
@@ -21,7 +21,7 @@ pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
     let setting = limits::setting(Id::from_u128(0), "asked", &args.limits)?;
     limits::check_room(&setting, Some(args.room))?;
     check_altitude(args.altitude)?;
-    let book = Notebook::open_read_only(&args.pick.notebook)?;
+    let book = gather::open(&args.pick.notebook)?;
     let gathered = gather(&book, &args.pick)?;
     let workload = gathered.workload(args.workload.as_deref())?;
     let (fit, _) = gathered.fit(&args.use_runs)?;
@@ -187,7 +187,7 @@ pub(crate) fn capacity(args: &CapacityArgs) -> Result<Answer, Failure> {
         )));
     }
     check_altitude(args.altitude)?;
-    let book = Notebook::open_read_only(&args.pick.notebook)?;
+    let book = gather::open(&args.pick.notebook)?;
     let gathered = gather(&book, &args.pick)?;
     let (fit, _) = gathered.fit(&[])?;
     let share = share_asked(&fit, args)?;

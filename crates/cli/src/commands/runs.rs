@@ -7,6 +7,7 @@ use settlepoint_domain::{PhaseKind, Role, Run, RunData, Setting};
 use settlepoint_notebook::{Kind, Notebook};
 
 use crate::error::Failure;
+use crate::gather;
 use crate::view::{Answer, cell, limit, number, optional, table};
 
 /// A run's averages at its settled end.
@@ -19,7 +20,7 @@ struct Row {
 
 /// `settlepoint runs`.
 pub(crate) fn runs(path: &Path) -> Result<Answer, Failure> {
-    let book = Notebook::open_read_only(path)?;
+    let book = gather::open(path)?;
     let coolings = book.coolings()?;
     let workloads = book.workloads()?;
     let (mut json_rows, mut text_rows) = (Vec::new(), Vec::new());
@@ -140,11 +141,8 @@ fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
             }
         }
         RunData::Log => {
-            let log = book.log(run.id)?;
-            let found = settlepoint_phases::analyse(
-                &log,
-                &settlepoint_phases::Options { room_c: run.room_c },
-            );
+            let whole = book.log(run.id)?;
+            let (log, found) = gather::analysed(&whole, run.room_c);
             let last = found
                 .phases
                 .iter()
