@@ -88,6 +88,15 @@ fn long_log() -> String {
     text
 }
 
+/// A word on why a test could not run here.
+#[expect(
+    clippy::print_stdout,
+    reason = "the test runner shows it with the test's name"
+)]
+fn skipped(why: &str) {
+    println!("skipped: {why}");
+}
+
 /// Waits until this holds.
 fn wait_for(what: &str, holds: impl Fn() -> bool) {
     let begun = Instant::now();
@@ -181,7 +190,7 @@ mod unix {
     fn an_answer_that_cannot_be_written_is_an_error() {
         let full = std::path::Path::new("/dev/full");
         if !full.exists() {
-            println!("skipped: this system has no /dev/full");
+            skipped("this system has no /dev/full");
             return;
         }
         let desk = Desk::with_three_runs();
@@ -221,7 +230,7 @@ mod linux {
                     place: place.to_owned(),
                 });
             }
-            println!("skipped: this user may not mount a small disk");
+            skipped("this user may not mount a small disk");
             None
         }
 
