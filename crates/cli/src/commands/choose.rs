@@ -4,7 +4,6 @@ use serde_json::{Value, json};
 use settlepoint_domain::{FanSetting, Setting};
 use settlepoint_infer::choose::{Candidate, Choice, Constraints, choose as choose_setting};
 use settlepoint_infer::fit::CoolingFit;
-use settlepoint_notebook::Notebook;
 
 use crate::args::ChooseArgs;
 use crate::commands::predict::prediction_json;

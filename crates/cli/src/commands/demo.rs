@@ -5,7 +5,6 @@ use std::path::{Path, PathBuf};
 use serde_json::{Value, json};
 use settlepoint_domain::LimitValue;
 use settlepoint_infer::choose::Constraints;
-use settlepoint_notebook::Notebook;
 
 use crate::args::{
     AddCommand, AddLogArgs, DemoArgs, KindArg, LimitArgs, PickArgs, ReadArgs, WorkloadArgs,

@@ -6,7 +6,6 @@ use settlepoint_infer::fit::CoolingFit;
 use settlepoint_infer::layout::Key;
 use settlepoint_infer::predict::HeldOut;
 use settlepoint_model::Cauer;
-use settlepoint_notebook::Notebook;
 
 use crate::args::FitArgs;
 use crate::error::Failure;

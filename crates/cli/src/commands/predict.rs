@@ -8,7 +8,6 @@ use settlepoint_infer::forward::Conditions;
 use settlepoint_infer::layout::Key;
 use settlepoint_infer::predict::{Prediction, Query};
 use settlepoint_model::simulate;
-use settlepoint_notebook::Notebook;
 
 use crate::args::{CapacityArgs, PredictArgs};
 use crate::error::{Code, Failure};
