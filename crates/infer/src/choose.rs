@@ -534,22 +534,19 @@ fn judge(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize], optio
             ));
         }
         if let Some(max) = constraints.noise_max_dba {
-            match p.sustained.level_dba.estimate() {
-                Some(level) => {
-                    let bound = upper(level, constraints.confidence);
-                    excess += (bound - max).max(0.0);
-                    feasible &= bound <= max + 1e-9;
-                    reasons.push(format!(
-                        "{name}: {:.1} dB(A) ({:.1} to {:.1})",
-                        level.value, level.lo, level.hi
-                    ));
-                }
-                None => {
-                    feasible = false;
-                    reasons.push(format!(
-                        "{name}: its level is not known; note one to use a noise limit"
-                    ));
-                }
+            if let Some(level) = p.sustained.level_dba.estimate() {
+                let bound = upper(level, constraints.confidence);
+                excess += (bound - max).max(0.0);
+                feasible &= bound <= max + 1e-9;
+                reasons.push(format!(
+                    "{name}: {:.1} dB(A) ({:.1} to {:.1})",
+                    level.value, level.lo, level.hi
+                ));
+            } else {
+                feasible = false;
+                reasons.push(format!(
+                    "{name}: its level is not known; note one to use a noise limit"
+                ));
             }
         }
         if let Some(max) = constraints.wall_max_w {

@@ -5,7 +5,7 @@ use settlepoint_model::{
     ActingLimit, FanControl, MachineModel, OperatingPoint, Scenario, steady_state,
 };
 
-use crate::evidence::{RunEvidence, Window};
+use crate::evidence::{Reading, RunEvidence, Window};
 use crate::fit::{CoolingFit, Draw, clock_mhz, level_dba};
 use crate::forward::{
     Conditions, Course, Means, RunPrediction, predict_run, scenario, with_discrepancy,
@@ -69,6 +69,9 @@ pub struct Prediction {
     /// Sentences for the reader.
     pub notes: Vec<String>,
 }
+
+/// Picks a reading out of a window.
+type ReadingOf = dyn Fn(&Window) -> Option<Reading>;
 
 /// What one draw says.
 struct Outcome {
@@ -278,8 +281,7 @@ impl CoolingFit {
             .iter()
             .rposition(|w| w.kind.is_load() || w.kind == settlepoint_domain::PhaseKind::Unknown);
         let window = place.map(|p| &run.windows[p]);
-        let figure = |read: Option<&dyn Fn(&Window) -> Option<crate::evidence::Reading>>,
-                      of: &dyn Fn(&Means) -> f64| {
+        let figure = |read: Option<&ReadingOf>, of: &dyn Fn(&Means) -> f64| {
             let place = place?;
             let sd = read
                 .and_then(|f| f(&run.windows[place]))
@@ -397,17 +399,17 @@ fn same_limits(a: &Setting, b: &Setting) -> bool {
 
 /// The contract's token for what acts, with the fan's ceiling told apart.
 fn acting_token(model: &MachineModel, scenario: &Scenario, point: &OperatingPoint) -> &'static str {
-    if point.acting == ActingLimit::Temperature {
-        if let FanControl::Curve { ceiling } = scenario.fan {
-            if ceiling < 1.0 && point.fan_share >= ceiling - 1e-6 {
-                let free = Scenario {
-                    fan: FanControl::Curve { ceiling: 1.0 },
-                    ..scenario.clone()
-                };
-                if steady_state(model, &free).acting != ActingLimit::Temperature {
-                    return "fan_ceiling";
-                }
-            }
+    if point.acting == ActingLimit::Temperature
+        && let FanControl::Curve { ceiling } = scenario.fan
+        && ceiling < 1.0
+        && point.fan_share >= ceiling - 1e-6
+    {
+        let free = Scenario {
+            fan: FanControl::Curve { ceiling: 1.0 },
+            ..scenario.clone()
+        };
+        if steady_state(model, &free).acting != ActingLimit::Temperature {
+            return "fan_ceiling";
         }
     }
     point.acting.token()
