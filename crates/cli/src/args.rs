@@ -103,8 +103,12 @@ pub(crate) struct ReadArgs {
     /// Which of several devices in the file.
     #[arg(long, value_name = "NAME")]
     pub(crate) device: Option<String>,
-    /// Order of day and month in dates: day or month first.
-    #[arg(long, value_name = "day|month")]
+    /// Order of day, month and year in dates.
+    #[arg(
+        long,
+        visible_alias = "day-order",
+        value_name = "day_first|month_first|year_first"
+    )]
     pub(crate) dates: Option<String>,
     /// Read by a saved recipe.
     #[arg(long, value_name = "FILE")]

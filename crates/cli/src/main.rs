@@ -35,7 +35,7 @@ fn main() -> ExitCode {
     match run(cli.command) {
         Ok(outcome) => finish(&outcome, json),
         Err(failure) => {
-            message(&format!("settlepoint: {failure}\n"));
+            message(&view::printable(&format!("settlepoint: {failure}\n")));
             ExitCode::from(failure.code as u8)
         }
     }
@@ -127,7 +127,7 @@ fn finish(outcome: &Outcome, json: bool) -> ExitCode {
             }
         }
     } else {
-        outcome.answer.text.clone()
+        view::printable(&outcome.answer.text)
     };
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {

@@ -10,7 +10,7 @@ use crate::error::Failure;
 use crate::gather;
 use crate::log_file;
 use crate::view::{
-    Answer, cell, estimate, figure, figure_span, findings, findings_text, number, optional,
+    Answer, cell, estimate, figure, figure_span, findings, findings_text, fixed, number, optional,
     optional_estimate, span, table,
 };
 
@@ -247,11 +247,8 @@ fn channels_text(imported: &Imported) -> String {
 }
 
 fn short(v: f64) -> String {
-    if v.fract().abs() < 1e-9 && v.abs() < 1e9 {
-        format!("{v:.0}")
-    } else {
-        format!("{v:.2}")
-    }
+    let decimals = if v.fract() == 0.0 { 0 } else { 2 };
+    fixed(v, decimals)
 }
 
 fn phases_text(phases: &[Phase]) -> String {
