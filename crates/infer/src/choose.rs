@@ -142,6 +142,9 @@ fn counted(fit: &CoolingFit) -> Vec<usize> {
 
 fn weight(fit: &CoolingFit, w: usize) -> f64 {
     let workload = &fit.evidence.workloads[w];
+    if workload.idle {
+        return 0.0;
+    }
     workload
         .weight
         .or(workload.hours_per_week)
