@@ -97,7 +97,7 @@ struct Quick {
 /// # Errors
 /// No workload that counts.
 pub fn choose(fit: &CoolingFit, constraints: &Constraints) -> Result<Choice, InferError> {
-    let workloads: Vec<usize> = loads(fit);
+    let workloads = counted(fit);
     if workloads.is_empty() {
         return Err(InferError::Unknown(
             "no workload to choose for: every run's workload is idle use; add one run under load"
@@ -120,17 +120,24 @@ pub fn choose(fit: &CoolingFit, constraints: &Constraints) -> Result<Choice, Inf
     Ok(decide(fit, constraints, goal, workloads, settings))
 }
 
-/// Workloads under load, the ones with a weight or hours if any has them.
-fn loads(fit: &CoolingFit) -> Vec<usize> {
-    let all: Vec<usize> = (0..fit.evidence.workloads.len())
-        .filter(|&w| !fit.evidence.workloads[w].idle)
-        .collect();
-    let weighed: Vec<usize> = all
+/// Workloads that count: those under load (the ones with a weight or hours, if any has them), then
+/// idle use, of which only heat and noise count.
+fn counted(fit: &CoolingFit) -> Vec<usize> {
+    let all = || 0..fit.evidence.workloads.len();
+    let idle = |w: &usize| fit.evidence.workloads[*w].idle;
+    let loads: Vec<usize> = all().filter(|w| !idle(w)).collect();
+    let mut counted: Vec<usize> = loads
         .iter()
         .copied()
         .filter(|&w| weight(fit, w) > 0.0)
         .collect();
-    if weighed.is_empty() { all } else { weighed }
+    if counted.is_empty() {
+        counted = loads;
+    }
+    if !counted.is_empty() {
+        counted.extend(all().filter(idle));
+    }
+    counted
 }
 
 fn weight(fit: &CoolingFit, w: usize) -> f64 {
@@ -322,8 +329,10 @@ fn quick_look(
             levels.push(level.unwrap_or(55.0 * point.fan_share.max(1e-3).log10()));
         }
         let best = fit.best_rate(w).unwrap_or(1.0);
-        work += weight(fit, w) * (median(&mut rates) / best).ln();
-        total += weight(fit, w);
+        if weight(fit, w) > 0.0 {
+            work += weight(fit, w) * (median(&mut rates) / best).ln();
+            total += weight(fit, w);
+        }
         // Half a kelvin and a third of a decibel of slack: sixteen draws give rough bounds.
         let beyond = |values: &[f64], max: Option<f64>, slack: f64| {
             max.is_some_and(|max| rough_upper(values, constraints.confidence) > max + slack)

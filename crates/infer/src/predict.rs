@@ -8,7 +8,7 @@ use settlepoint_model::{
 use crate::evidence::{Reading, RunEvidence, Window};
 use crate::fit::{CoolingFit, Draw, clock_mhz, level_dba};
 use crate::forward::{
-    Conditions, Course, Means, RunPrediction, predict_run, scenario, with_discrepancy,
+    Conditions, Course, Means, RunPrediction, make_idle, predict_run, scenario, with_discrepancy,
 };
 use crate::layout::Key;
 
@@ -84,7 +84,11 @@ struct Outcome {
 
 impl CoolingFit {
     pub(crate) fn model_for(&self, draw: &Draw, query: &Query) -> (MachineModel, Scenario) {
-        let plain = self.layout.machine(&draw.z, query.workload);
+        let mut plain = self.layout.machine(&draw.z, query.workload);
+        if self.idles_unmeasured(query.workload) {
+            let power_w = self.layout.value(&draw.z, Key::IdlePower).unwrap_or(10.0);
+            make_idle(&mut plain, power_w);
+        }
         let scenario = scenario(
             &self.layout,
             &draw.z,
@@ -94,6 +98,13 @@ impl CoolingFit {
         );
         let model = with_discrepancy(&self.layout, &draw.z, plain, &scenario, draw.run_factor);
         (model, scenario)
+    }
+
+    /// Whether a workload is idle use without a run of its own: its power is then that seen before
+    /// the loads.
+    fn idles_unmeasured(&self, workload: usize) -> bool {
+        self.evidence.workloads[workload].idle
+            && !self.evidence.runs.iter().any(|r| r.workload == workload)
     }
 
     fn outcome(&self, draw: &Draw, query: &Query) -> Outcome {
@@ -182,6 +193,11 @@ impl CoolingFit {
     }
 
     fn work_rel(&self, query: &Query, outcomes: &[Outcome], basis: Basis) -> Figure {
+        if self.evidence.workloads[query.workload].idle {
+            return Figure::Unknown {
+                needs: "nothing: idle use has no score".into(),
+            };
+        }
         let Some(best) = self.best_rate(query.workload) else {
             return Figure::Unknown {
                 needs: "a score of this workload from at least two settings".into(),

@@ -226,7 +226,7 @@ fn answer(notebook: &Path, files: &[PathBuf]) -> Result<Answer, Failure> {
     });
     let text = format!(
         "An invented example: the workstation of an attic recording studio.\n\
-         Two logged runs (65 and 125 W) and one typed by hand (181 W), all in a room near 22 °C.\n\
+         Two logged runs (mixdown at 65 and 125 W) and two typed by hand (mixdown at 181 W, live tracking),\n         all in a room near 22 °C.\n\
          Asked: which setting keeps the package below {TEMP_MAX_C:.0} °C and the fans below \
          {NOISE_MAX_DBA:.0} dB(A) with 95 % probability\n\
          when the attic is at {SUMMER_C:.0} °C, and loses least?\n\n{1}\n\
