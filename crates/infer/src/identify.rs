@@ -217,7 +217,7 @@ impl CoolingFit {
 
     /// What the fit itself says about the runs: limits that are never reached, PL2 below PL1.
     pub fn findings(&self) -> Vec<Finding> {
-        let mut findings = Vec::new();
+        let mut findings = self.readings_off();
         for (w, workload) in self.evidence.workloads.iter().enumerate() {
             let Some(demand) = self.parameter(Key::Demand(w)) else {
                 continue;

@@ -666,7 +666,7 @@ fn demand_prior(evidence: &Evidence, w: usize, first: bool, stock_w: f64) -> (f6
                 })
                 .reduce(f64::max)
                 .unwrap_or(seen);
-            ((1.05 * seen).max((seen * allowed).sqrt()), 0.25)
+            ((seen * allowed).sqrt().clamp(1.05 * seen, 1.3 * seen), 0.28)
         }
         (None, true) => (stock_w, 0.35),
         (None, false) => (0.5 * stock_w, 0.7),
