@@ -260,19 +260,19 @@ impl Layout {
                     "other kinds of work heat other spots at equal watts",
                 );
             }
-            if let Some(best) = evidence.best_score(w) {
-                let rate = if workload.direction == Direction::Higher {
-                    best
-                } else {
-                    1.0 / best
+            if !workload.idle {
+                let best = evidence.best_score(w);
+                let rate = match (best, workload.direction) {
+                    (Some(best), Direction::Lower) => 1.0 / best,
+                    (best, _) => best.unwrap_or(1.0),
                 };
                 self.add(
                     Key::Rate(w),
                     &format!("rate[{}]", workload.name),
                     Log,
                     rate,
-                    0.5,
-                    "the scale of a score is the score's own: wide",
+                    if best.is_some() { 0.5 } else { 1e-3 },
+                    "the scale of a score is the score's own: wide; without a score, 1 at the reference",
                 );
                 self.add(
                     Key::Exponent(w),

@@ -12,6 +12,10 @@ use crate::forward::{
 };
 use crate::layout::Key;
 
+/// Packages protect themselves near this temperature whatever was set, °C (common practice, no
+/// source).
+const UNPROTECTED_C: f64 = 105.0;
+
 /// What to predict.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Query {
@@ -198,10 +202,10 @@ impl CoolingFit {
                 needs: "nothing: idle use has no score".into(),
             };
         }
-        let Some(best) = self.best_rate(query.workload) else {
-            return Figure::Unknown {
-                needs: "a score of this workload from at least two settings".into(),
-            };
+        // Without a score work is counted from 1 at the reference watts, by the prior's exponent.
+        let (best, basis) = match self.best_rate(query.workload) {
+            Some(best) => (best, basis),
+            None => (1.0, Basis::Assumed),
         };
         Figure::Known(interval(outcomes.iter().map(|o| o.work_rate / best), basis))
     }
@@ -276,6 +280,31 @@ impl CoolingFit {
         {
             notes.push(format!(
                 "this work asks for about {:.0} W, so limits above that are not reached",
+                point.power_w
+            ));
+        }
+        if self.best_rate(query.workload).is_none() && !self.evidence.workloads[query.workload].idle
+        {
+            notes.push(
+                "this workload has no score: its work is assumed to grow with the 0.32th power of \
+                 the watts, give or take 0.16; note scores of two settings"
+                    .into(),
+            );
+        }
+        if query.setting.temp_limit_c.value().is_none() && point.die_c > UNPROTECTED_C {
+            notes.push(format!(
+                "no temperature limit was given; a real package protects itself long before {:.0} °C",
+                point.die_c
+            ));
+        }
+        if query
+            .setting
+            .pl1_w
+            .value()
+            .is_some_and(|pl1| pl1 < 0.97 * point.power_w)
+        {
+            notes.push(format!(
+                "the package is assumed not to go below {:.1} W under load",
                 point.power_w
             ));
         }
@@ -369,7 +398,7 @@ impl CoolingFit {
             let first =
                 settlepoint_model::capacity_w(&plain.cooling, 1.0, temp_c, room_c, share, density);
             let factor = self.layout.discrepancy(&draw.z, first.max(0.1), share) * draw.run_factor;
-            first / factor
+            (first / factor).max(0.0)
         };
         let (lo, hi) = span(self.evidence.readings(|w| w.package_c)).unwrap_or((0.0, 0.0));
         let basis = if (lo..=hi).contains(&temp_c) {
