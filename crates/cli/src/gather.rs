@@ -8,6 +8,7 @@ use settlepoint_notebook::{Kind, Notebook};
 
 use crate::args::PickArgs;
 use crate::error::{Code, Failure};
+use crate::view::listed;
 
 /// Everything known of one cooling of one machine.
 #[derive(Debug)]
@@ -97,13 +98,10 @@ fn pick_machine(book: &Notebook, name: Option<&str>) -> Result<Machine, Failure>
     match machines.len() {
         0 => Err(empty()),
         1 => Ok(machines.remove(0)),
-        _ => {
-            let names: Vec<_> = machines.iter().map(|m| m.name.as_str()).collect();
-            Err(Failure::usage(format!(
-                "there are several machines ({}); name one with --machine",
-                names.join(", ")
-            )))
-        }
+        _ => Err(Failure::usage(format!(
+            "there are several machines ({}); name one with --machine",
+            listed(machines.iter().map(|m| (m.name.as_str(), m.id)))
+        ))),
     }
 }
 
@@ -130,10 +128,9 @@ fn pick_cooling(
             .iter()
             .find(|c| c.name == name || c.id.to_string() == name);
         return found.cloned().ok_or_else(|| {
-            let names: Vec<_> = own.iter().map(|c| c.name.as_str()).collect();
             Failure::usage(format!(
                 "there is no cooling '{name}'; there is {}",
-                names.join(", ")
+                listed(own.iter().map(|c| (c.name.as_str(), c.id)))
             ))
         });
     }
@@ -150,10 +147,9 @@ impl Gathered {
         let is_named = |run: &Run, name: &str| run.name == name || run.id.to_string() == name;
         for name in only {
             if !self.runs.iter().any(|(run, _)| is_named(run, name.trim())) {
-                let names: Vec<_> = self.runs.iter().map(|(r, _)| r.name.as_str()).collect();
                 return Err(Failure::usage(format!(
                     "there is no run '{name}' here; there are {}",
-                    names.join(", ")
+                    listed(self.runs.iter().map(|(r, _)| (r.name.as_str(), r.id)))
                 )));
             }
         }
@@ -182,13 +178,7 @@ impl Gathered {
         let loads: Vec<usize> = (0..self.workloads.len())
             .filter(|&w| !self.workloads[w].idle)
             .collect();
-        let names = || -> String {
-            self.workloads
-                .iter()
-                .map(|w| w.name.as_str())
-                .collect::<Vec<_>>()
-                .join(", ")
-        };
+        let names = || listed(self.workloads.iter().map(|w| (w.name.as_str(), w.id)));
         match (name, loads.as_slice()) {
             (Some(name), _) => self
                 .workloads

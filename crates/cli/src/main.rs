@@ -16,7 +16,7 @@ use std::process::ExitCode;
 use clap::{CommandFactory as _, Parser as _};
 
 use args::{Cli, Command};
-use error::Failure;
+use error::{Code, Failure};
 use view::Answer;
 
 fn main() -> ExitCode {
@@ -65,7 +65,7 @@ fn run(command: Command) -> Result<Outcome, Failure> {
             let (answer, denied) = inspect::inspect(&args)?;
             return Ok(Outcome {
                 answer,
-                code: u8::from(denied),
+                code: if denied { Code::Denied as u8 } else { 0 },
             });
         }
         Command::New { notebook } => add::new(&notebook)?,

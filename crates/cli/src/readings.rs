@@ -94,7 +94,7 @@ struct Table {
 }
 
 /// Text in UTF-8, in UTF-16 with its mark, or else in Windows-1252, as spreadsheets save it.
-fn decode<'a>(bytes: &'a [u8], file: &str) -> Result<Cow<'a, str>, Failure> {
+pub(crate) fn decode<'a>(bytes: &'a [u8], file: &str) -> Result<Cow<'a, str>, Failure> {
     let text = match Encoding::for_bom(bytes) {
         Some((encoding, _)) => encoding.decode(bytes).0,
         None => match std::str::from_utf8(bytes) {

@@ -46,6 +46,9 @@ pub struct Candidate {
     pub loss_pct: f64,
     /// Whether it keeps every constraint.
     pub feasible: bool,
+    /// By how much it passes the bounds on heat and noise, kelvins and decibels added up; 0 if it
+    /// keeps them.
+    pub excess: f64,
     /// Sentences.
     pub reasons: Vec<String>,
 }
@@ -477,6 +480,7 @@ fn work_out(
         work_rel: (log_work / total).exp(),
         loss_pct: 0.0,
         feasible: false,
+        excess: 0.0,
         reasons: Vec::new(),
     }
 }
@@ -499,12 +503,14 @@ fn upper(e: settlepoint_domain::Estimate, confidence: f64) -> f64 {
 /// Checks the constraints and says how each is met.
 fn judge(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize], option: &mut Candidate) {
     let mut feasible = true;
+    let mut excess = 0.0;
     let mut reasons = Vec::new();
     for (&w, p) in workloads.iter().zip(&option.predictions) {
         let name = &fit.evidence.workloads[w].name;
         let t = p.sustained.package_c;
         if let Some(max) = constraints.temp_max_c {
             let bound = upper(t, constraints.confidence);
+            excess += (bound - max).max(0.0);
             feasible &= bound <= max + 1e-9 && p.p_cannot_hold < 1.0 - constraints.confidence;
             reasons.push(format!(
                 "{name}: settles at {:.0} °C ({:.0} to {:.0}) in a {:.0} °C room; {} {max:.0} °C with {:.0} % probability",
@@ -531,6 +537,7 @@ fn judge(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize], optio
             match p.sustained.level_dba.estimate() {
                 Some(level) => {
                     let bound = upper(level, constraints.confidence);
+                    excess += (bound - max).max(0.0);
                     feasible &= bound <= max + 1e-9;
                     reasons.push(format!(
                         "{name}: {:.1} dB(A) ({:.1} to {:.1})",
@@ -562,6 +569,7 @@ fn judge(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize], optio
         option.loss_pct.max(0.0)
     ));
     option.feasible = feasible;
+    option.excess = excess;
     option.reasons = reasons;
 }
 
@@ -633,30 +641,28 @@ fn decide(
     choice
 }
 
+/// The next faster and the next quieter (or cooler) setting; of those that come into question the
+/// ones that pass the bounds least.
 fn find_neighbours(choice: &mut Choice, chosen: usize) {
     let own = &choice.settings[chosen];
     let (work, level, temp) = (own.work_rel, loudness(own), hottest(own));
+    let near = |a: usize, b: usize| {
+        let key = |i: usize| {
+            let c = &choice.settings[i];
+            [c.excess.round(), (c.work_rel / work).ln().abs(), hottest(c)]
+        };
+        compare(key(a), key(b))
+    };
     let others = || (0..choice.settings.len()).filter(|&i| i != chosen);
     let faster = others()
         .filter(|&i| choice.settings[i].work_rel > work * 1.002)
-        .min_by(|&a, &b| {
-            let key = |i: usize| (loudness(&choice.settings[i]), hottest(&choice.settings[i]));
-            key(a)
-                .0
-                .total_cmp(&key(b).0)
-                .then(key(a).1.total_cmp(&key(b).1))
-        });
+        .min_by(|&a, &b| near(a, b));
+    let is_quieter = |c: &Candidate| {
+        loudness(c) < level - 0.5 || (loudness(c) < level + EQUAL_DB && hottest(c) < temp - 1.5)
+    };
     let quieter = others()
-        .filter(|&i| {
-            let option = &choice.settings[i];
-            loudness(option) < level - 0.5
-                || (loudness(option) < level + EQUAL_DB && hottest(option) < temp - 1.5)
-        })
-        .max_by(|&a, &b| {
-            choice.settings[a]
-                .work_rel
-                .total_cmp(&choice.settings[b].work_rel)
-        });
+        .filter(|&i| is_quieter(&choice.settings[i]))
+        .min_by(|&a, &b| near(a, b));
     choice.faster = faster;
     choice.quieter = quieter;
 }

@@ -15,7 +15,7 @@ use crate::interrupt::{self, Writing};
 use crate::limits;
 use crate::log_file::{self, ReadLog};
 use crate::readings::{self, TypedRun, TypedScore};
-use crate::view::{Answer, findings, findings_text};
+use crate::view::{Answer, findings, findings_text, listed};
 
 /// What was added, for the answer.
 #[derive(Debug, Default)]
@@ -60,6 +60,8 @@ pub(crate) fn new(path: &Path) -> Result<Answer, Failure> {
             path.with_file_name(stem_for(path)).display()
         )));
     }
+    // A draft beside the notebook must not be left behind.
+    let _writing = Writing::begin();
     Notebook::create(path).map_err(|e| cannot_make(path, e))?;
     Ok(Answer::new(
         json!({
@@ -371,23 +373,6 @@ fn scores_of(values: &[f64]) -> Vec<Score> {
         .collect()
 }
 
-/// Names with commas between; with the id where two are alike.
-fn listed<'a>(things: impl Iterator<Item = (&'a str, Id)>) -> String {
-    let things: Vec<(&str, Id)> = things.collect();
-    let twins = |name: &str| things.iter().filter(|(n, _)| *n == name).count() > 1;
-    let shown: Vec<String> = things
-        .iter()
-        .map(|(name, id)| {
-            if twins(name) {
-                format!("'{name}' {id}")
-            } else {
-                format!("'{name}'")
-            }
-        })
-        .collect();
-    shown.join(", ")
-}
-
 /// `add readings`.
 fn typed_runs(notebook: &Path, file: &Path) -> Result<Answer, Failure> {
     // First, so that a notebook and a table named in the wrong order are told apart.
@@ -456,8 +441,10 @@ fn typed_findings(run: &TypedRun) -> Vec<Finding> {
                 "if it was pasted twice, exclude the run and enter it again under another name",
             ));
         }
-        if let (Some(package), Some(room)) = (phase.package_c, run.room_c) {
-            if package < room {
+        if let (Some(package), Some(room)) = (phase.package_c, run.room_c)
+            && package < room
+        {
+            {
                 found.push(finding(
                     "package_below_room",
                     format!("row {place} has the package at {package} °C in a room of {room} °C"),
@@ -469,7 +456,7 @@ fn typed_findings(run: &TypedRun) -> Vec<Finding> {
     if run.room_c.is_none() {
         found.push(finding(
             "room_not_noted",
-            "the run has no room temperature".to_owned(),
+            "no room temperature is noted".to_owned(),
             "note it, else predictions for other rooms rest on a guess",
         ));
     }
@@ -713,7 +700,7 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         Some(name) => Some(book.tune_named(machine.id, name)?.id),
         None => None,
     };
-    let raw = book.keep_raw_bytes(&read.bytes)?;
+    let raw = read.keep_raw(book)?;
     let recipe = read.recipe_text();
     let source = LogSource {
         name: &read.file_name,

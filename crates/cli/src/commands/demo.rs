@@ -36,6 +36,10 @@ const FILES: [(&str, &str); 3] = [
     ),
     ("typed-runs.csv", include_str!("../../demo/typed-runs.csv")),
 ];
+/// Names of the workloads that the demo makes.
+const WORKLOADS: [&str; 3] = ["mixdown", "live tracking", "editing and idle"];
+/// Names of the runs that the demo makes; a notebook with others has been worked on.
+const RUNS: [&str; 4] = ["181 W", "tracking", "65 W", "125 W"];
 /// PL1 and score of the logged runs.
 const LOGS: [(&str, f64, f64); 2] = [
     ("mixdown-65w.csv", 65.0, 27.4),
@@ -50,10 +54,14 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Answer, Failure> {
     refuse_foreign(&notebook)?;
     let mut files = Vec::new();
     for (name, text) in FILES {
+        refuse_other(&folder.join(name), text)?;
+    }
+    for (name, text) in FILES {
         let path = folder.join(name);
         std::fs::write(&path, text).map_err(|e| with_path(&path, "write", &e))?;
         files.push(path);
     }
+    remove_old(&notebook)?;
     fill(&folder, &notebook)?;
     answer(&notebook, &files)
 }
@@ -64,14 +72,26 @@ fn refuse_foreign(path: &Path) -> Result<(), Failure> {
         return Ok(());
     }
     let own = Notebook::open_read_only(path)
-        .and_then(|book| book.machines())
-        .is_ok_and(|machines| machines.iter().all(|m| m.name == MACHINE));
+        .and_then(|book| Ok((book.machines()?, book.workloads()?, book.runs()?)))
+        .is_ok_and(|(machines, workloads, runs)| {
+            // An empty notebook may be somebody's beginning.
+            !workloads.is_empty()
+                && machines.iter().all(|m| m.name == MACHINE)
+                && workloads
+                    .iter()
+                    .all(|w| WORKLOADS.contains(&w.name.as_str()))
+                && runs.iter().all(|r| RUNS.contains(&r.name.as_str()))
+        });
     if !own {
         return Err(Failure::usage(format!(
             "{} is there already and is not the demo's; give another folder with -o",
             path.display()
         )));
     }
+    Ok(())
+}
+
+fn remove_old(path: &Path) -> Result<(), Failure> {
     for suffix in ["", "-wal", "-shm"] {
         let mut file = path.as_os_str().to_owned();
         file.push(suffix);
@@ -83,6 +103,17 @@ fn refuse_foreign(path: &Path) -> Result<(), Failure> {
         }
     }
     Ok(())
+}
+
+/// A file of the same name that is not the demo's is the user's own.
+fn refuse_other(path: &Path, text: &str) -> Result<(), Failure> {
+    match std::fs::read(path) {
+        Ok(there) if there != text.as_bytes() => Err(Failure::usage(format!(
+            "{} is there already and is not the demo's; give another folder with -o",
+            path.display()
+        ))),
+        _ => Ok(()),
+    }
 }
 
 /// What a user would type, call by call.

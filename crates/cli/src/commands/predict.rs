@@ -119,12 +119,15 @@ fn prediction_text(p: &Prediction) -> String {
         acting_words(p.acting_limit)
     );
     text += &format!(
-        "fan speed {} rpm\n",
-        figure_span(&p.sustained.fan_speed_rpm, 0)
+        "fan speed {}\n",
+        figure_span(&p.sustained.fan_speed_rpm, 0, "rpm")
     );
-    text += &format!("level {} dB(A)\n", figure_span(&p.sustained.level_dba, 1));
+    text += &format!(
+        "level {}\n",
+        figure_span(&p.sustained.level_dba, 1, "dB(A)")
+    );
     for (i, clock) in p.sustained.clock_mhz.iter().enumerate() {
-        text += &format!("clock {} {} MHz\n", i + 1, figure_span(clock, 0));
+        text += &format!("clock {} {}\n", i + 1, figure_span(clock, 0, "MHz"));
     }
     if let Some(b) = &p.boost {
         text += &format!(
@@ -136,7 +139,7 @@ fn prediction_text(p: &Prediction) -> String {
     }
     text += &format!(
         "work relative to the best score {}\n",
-        figure_span(&p.work_rel, 3)
+        figure_span(&p.work_rel, 3, "")
     );
     text += &format!(
         "the temperature limit acts with probability {:.2}\n",

@@ -59,7 +59,7 @@ pub(crate) fn runs(path: &Path) -> Result<Answer, Failure> {
             cell(row.power_w, 1),
             cell(row.fan_speed_rpm, 0),
             cell(row.level_dba, 1),
-            score.map_or_else(|| "-".into(), |s| format!("{s}")),
+            score.map_or_else(|| "-".into(), short_score),
             run.excluded.clone().unwrap_or_default(),
         ]);
     }
@@ -112,6 +112,16 @@ pub(crate) fn setting_json(setting: &Setting) -> Value {
 fn mean_score(run: &Run) -> Option<f64> {
     let n = run.scores.len();
     (n > 0).then(|| run.scores.iter().map(|s| s.value).sum::<f64>() / n as f64)
+}
+
+/// A score with six significant digits, without zeros at the end.
+fn short_score(score: f64) -> String {
+    let rounded: f64 = format!("{score:.5e}").parse().unwrap_or(score);
+    if (1e-4..1e9).contains(&rounded.abs()) {
+        rounded.to_string()
+    } else {
+        format!("{rounded:e}")
+    }
 }
 
 fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
