@@ -112,10 +112,70 @@ fn observations(evidence: &Evidence) -> Vec<Observation> {
     all
 }
 
+/// Readings of one quantity in one run that have a part of their errors in common.
+struct Block {
+    /// Which observations.
+    members: Vec<usize>,
+    /// Root of the correlation matrix of their errors, lower triangle.
+    root: DMatrix<f64>,
+}
+
+impl Block {
+    /// Turns residuals in standard deviations into independent ones: `root x = residuals`.
+    fn whiten(&self, residuals: &mut [f64]) {
+        for (i, &at) in self.members.iter().enumerate() {
+            let known: f64 = self.members[..i]
+                .iter()
+                .enumerate()
+                .map(|(j, &before)| self.root[(i, j)] * residuals[before])
+                .sum();
+            residuals[at] = (residuals[at] - known) / self.root[(i, i)];
+        }
+    }
+}
+
+/// The blocks of all observations. The correlation of two readings is the product of the shares
+/// that their common errors have in each: positive definite as soon as each has an error of its
+/// own.
+fn blocks(observations: &[Observation]) -> Vec<Block> {
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for (i, o) in observations.iter().enumerate() {
+        if o.reading.shared_sd <= 0.0 {
+            continue;
+        }
+        let same = |g: &&mut Vec<usize>| {
+            let first = &observations[g[0]];
+            first.run == o.run && first.quantity == o.quantity
+        };
+        match groups.iter_mut().find(same) {
+            Some(group) => group.push(i),
+            None => groups.push(vec![i]),
+        }
+    }
+    groups.into_iter().filter_map(|members| block(observations, members)).collect()
+}
+
+fn block(observations: &[Observation], members: Vec<usize>) -> Option<Block> {
+    if members.len() < 2 {
+        return None;
+    }
+    let share = |i: usize| {
+        let r = observations[members[i]].reading;
+        r.shared_sd / r.sd
+    };
+    let n = members.len();
+    let correlation = DMatrix::from_fn(n, n, |i, j| {
+        if i == j { 1.0 } else { share(i) * share(j) }
+    });
+    let root = correlation.cholesky()?.unpack();
+    Some(Block { members, root })
+}
+
 struct Posterior<'a> {
     layout: &'a Layout,
     evidence: &'a Evidence,
     observations: &'a [Observation],
+    blocks: &'a [Block],
 }
 
 impl Posterior<'_> {
@@ -128,6 +188,9 @@ impl Posterior<'_> {
                 done += 1;
             }
         }
+        for block in self.blocks {
+            block.whiten(out);
+        }
     }
 }
 
@@ -139,7 +202,7 @@ fn residual(
     evidence: &Evidence,
     o: &Observation,
 ) -> f64 {
-    let Reading { value, sd } = o.reading;
+    let Reading { value, sd, .. } = o.reading;
     if o.quantity == Quantity::Score {
         // Relative, so that rates and times for fixed work have the same form.
         let predicted = score(evidence, run.workload, prediction.work_rate);
@@ -302,10 +365,12 @@ pub fn fit(evidence: Evidence) -> Result<CoolingFit, InferError> {
     }
     let layout = Layout::new(&evidence);
     let observations = observations(&evidence);
+    let blocks = blocks(&observations);
     let problem = Posterior {
         layout: &layout,
         evidence: &evidence,
         observations: &observations,
+        blocks: &blocks,
     };
     // The residuals are in standard deviations: a change of 1e-4 of their sum of squares is nothing.
     let options = Options {
