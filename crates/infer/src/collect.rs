@@ -22,6 +22,8 @@ const WARM_UP_S: f64 = 40.0;
 const BOOST_TEMP_K: f64 = 6.0;
 /// Gain of a run's power readings.
 const POWER_SHARE: f64 = 0.008;
+/// Error of a logged mean power beside that, as a share.
+const POWER_OWN_SHARE: f64 = 0.003;
 /// Share of power in a boost, whose ends are not known.
 const BOOST_POWER_SHARE: f64 = 0.02;
 /// Gain of a run's fan speeds, and the error of one beside that.
@@ -333,7 +335,8 @@ fn window_over(
 ) -> Window {
     let mean = |role| mean_over(log, role, rows);
     let mut window = Window::blank(kind, span);
-    window.power_w = mean(Role::Power).map(|v| reading(v, &[0.1], &[POWER_SHARE * v]));
+    window.power_w = mean(Role::Power)
+        .map(|v| reading(v, &[0.1, POWER_OWN_SHARE * v], &[POWER_SHARE * v]));
     window.package_c = mean(Role::Temperature).map(|v| {
         let scatter = RUN_SCATTER * rise_k(v, room_c);
         reading(v, &[TEMP_K], &[TEMP_OFFSET_K, scatter])

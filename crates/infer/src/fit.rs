@@ -4,7 +4,7 @@ use std::fmt;
 
 use settlepoint_domain::{Basis, Direction, Estimate};
 use settlepoint_stats::DMatrix;
-use settlepoint_stats::least_squares::{Derivatives, Jacobian, Options, Problem, minimise};
+use settlepoint_stats::least_squares::{Derivatives, Fit, Jacobian, Options, Problem, minimise};
 
 use crate::evidence::{Evidence, Reading, RunEvidence};
 use crate::forward::{Means, RunPrediction, predict_run};
@@ -176,6 +176,8 @@ struct Posterior<'a> {
     evidence: &'a Evidence,
     observations: &'a [Observation],
     blocks: &'a [Block],
+    /// Factor on every residual of a reading: below 1 the prior leads.
+    weight: f64,
 }
 
 impl Posterior<'_> {
@@ -190,6 +192,9 @@ impl Posterior<'_> {
         }
         for block in self.blocks {
             block.whiten(out);
+        }
+        for residual in out {
+            *residual *= self.weight;
         }
     }
 }
@@ -371,18 +376,9 @@ pub fn fit(evidence: Evidence) -> Result<CoolingFit, InferError> {
         evidence: &evidence,
         observations: &observations,
         blocks: &blocks,
+        weight: 1.0,
     };
-    // The residuals are in standard deviations: a change of 1e-4 of their sum of squares is nothing.
-    let options = Options {
-        max_iterations: 60,
-        reduction_tolerance: 1e-4,
-        step_tolerance: 1e-3,
-        gradient_tolerance: 1e-5,
-        refinements: 0,
-        ..Options::default()
-    };
-    let solved = minimise(&problem, &vec![0.0; layout.len()], &options)
-        .map_err(|e| InferError::Solver(e.to_string()))?;
+    let solved = solve(&problem)?;
     let covariance = solved
         .covariance(Some(1.0))
         .map_err(|e| InferError::Solver(e.to_string()))?;
@@ -411,6 +407,38 @@ pub fn fit(evidence: Evidence) -> Result<CoolingFit, InferError> {
         layout,
         evidence,
     })
+}
+
+/// Weights of the readings, one solution after another. Precise readings that bend sharply (limits,
+/// fan curves) make a landscape with wells far from the prior; with the prior in the lead first, the
+/// solver enters the right one.
+const WEIGHTS: [f64; 3] = [0.1, 0.35, 1.0];
+/// Iterations that a solution on the way may take.
+const EARLY_ITERATIONS: usize = 12;
+
+fn solve(problem: &Posterior<'_>) -> Result<Fit, InferError> {
+    // The residuals are in standard deviations: a change of 1e-4 of their sum of squares is nothing.
+    let options = Options {
+        max_iterations: 60,
+        reduction_tolerance: 1e-4,
+        step_tolerance: 1e-3,
+        gradient_tolerance: 1e-5,
+        refinements: 0,
+        ..Options::default()
+    };
+    let early = Options {
+        max_iterations: EARLY_ITERATIONS,
+        reduction_tolerance: 1e-2,
+        ..options.clone()
+    };
+    let mut start = vec![0.0; problem.layout.len()];
+    for weight in WEIGHTS.into_iter().filter(|w| *w < 1.0) {
+        let softer = Posterior { weight, ..*problem };
+        start = minimise(&softer, &start, &early)
+            .map_err(|e| InferError::Solver(e.to_string()))?
+            .params;
+    }
+    minimise(problem, &start, &options).map_err(|e| InferError::Solver(e.to_string()))
 }
 
 /// Steps between kept draws: as many as a few tenths of a second allow. Runs of which only the settled
