@@ -159,7 +159,9 @@ fn window_of(r: &PhaseReading, span: Span, room_c: Option<f64>) -> Window {
             .level_dba
             .map(|v| reading(v, &[LEVEL_DB, rounding_sd(v)], &[LEVEL_OFFSET_DB])),
         background_dba: r.background_dba,
-        clock_mhz: r.clock_mhz.map(|c| c.map(|v| reading(v, &[0.005 * v], &[]))),
+        clock_mhz: r
+            .clock_mhz
+            .map(|c| c.map(|v| reading(v, &[0.005 * v], &[]))),
         ..Window::blank(r.phase, span)
     }
 }
@@ -335,15 +337,14 @@ fn window_over(
 ) -> Window {
     let mean = |role| mean_over(log, role, rows);
     let mut window = Window::blank(kind, span);
-    window.power_w = mean(Role::Power)
-        .map(|v| reading(v, &[0.1, POWER_OWN_SHARE * v], &[POWER_SHARE * v]));
+    window.power_w =
+        mean(Role::Power).map(|v| reading(v, &[0.1, POWER_OWN_SHARE * v], &[POWER_SHARE * v]));
     window.package_c = mean(Role::Temperature).map(|v| {
         let scatter = RUN_SCATTER * rise_k(v, room_c);
         reading(v, &[TEMP_K], &[TEMP_OFFSET_K, scatter])
     });
     window.fan_speed_rpm = mean(Role::FanSpeed).map(fan_speed);
-    window.level_dba =
-        mean(Role::Level).map(|v| reading(v, &[LEVEL_DB], &[LEVEL_OFFSET_DB]));
+    window.level_dba = mean(Role::Level).map(|v| reading(v, &[LEVEL_DB], &[LEVEL_OFFSET_DB]));
     window.clock_mhz[0] = mean(Role::Clock).map(|v| reading(v, &[0.005 * v], &[]));
     window
 }

@@ -152,7 +152,10 @@ fn blocks(observations: &[Observation]) -> Vec<Block> {
             None => groups.push(vec![i]),
         }
     }
-    groups.into_iter().filter_map(|members| block(observations, members)).collect()
+    groups
+        .into_iter()
+        .filter_map(|members| block(observations, members))
+        .collect()
 }
 
 fn block(observations: &[Observation], members: Vec<usize>) -> Option<Block> {
@@ -164,9 +167,7 @@ fn block(observations: &[Observation], members: Vec<usize>) -> Option<Block> {
         r.shared_sd / r.sd
     };
     let n = members.len();
-    let correlation = DMatrix::from_fn(n, n, |i, j| {
-        if i == j { 1.0 } else { share(i) * share(j) }
-    });
+    let correlation = DMatrix::from_fn(n, n, |i, j| if i == j { 1.0 } else { share(i) * share(j) });
     let root = correlation.cholesky()?.unpack();
     Some(Block { members, root })
 }
@@ -251,9 +252,14 @@ pub(crate) fn level_dba(
     let sound = settlepoint_model::Sound {
         full_speed_dba: layout.value(z, Key::SoundFull)?,
         k_db_per_decade: layout.value(z, Key::SoundSlope)?,
-        background_dba,
+        background_dba: background(layout, z, background_dba),
     };
     Some(sound.level(fan_share).db())
+}
+
+/// The background as noted, with what the fit makes of its error.
+fn background(layout: &Layout, z: &[f64], noted_dba: Option<f64>) -> Option<f64> {
+    noted_dba.map(|b| b + layout.value(z, Key::BackgroundOffset).unwrap_or(0.0))
 }
 
 pub(crate) fn clock_mhz(
@@ -348,8 +354,8 @@ pub struct CoolingFit {
     pub covariance: DMatrix<f64>,
     /// Draws from the posterior.
     pub draws: Vec<Draw>,
-    /// Share of proposals from the normal approximation that the posterior accepts: near 1 where
-    /// the approximation is good.
+    /// Share of proposals from the normal approximation, three coordinates anew, that the posterior
+    /// accepts: near 1 where the approximation is good.
     pub acceptance: f64,
     /// Whether the solver met its tolerance.
     pub converged: bool,

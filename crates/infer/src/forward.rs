@@ -2,8 +2,8 @@
 
 use settlepoint_domain::{FanSetting, Setting};
 use settlepoint_model::{
-    BudgetTier, Cooling, FanControl, FanCurve, MachineModel, OperatingPoint, Scenario, Start, Summary,
-    air_density_kg_m3, boost_of, simulate, steady_state, steady_state_from_above,
+    BudgetTier, Cooling, FanControl, FanCurve, MachineModel, OperatingPoint, Scenario, Start,
+    Summary, air_density_kg_m3, boost_of, simulate, steady_state, steady_state_from_above,
 };
 
 use crate::evidence::{RunEvidence, Span, Window};

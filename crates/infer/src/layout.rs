@@ -86,6 +86,8 @@ pub enum Key {
     SoundFull,
     /// dB per decade of speed.
     SoundSlope,
+    /// True background minus the one noted, dB.
+    BackgroundOffset,
     /// Work rate at the reference.
     Rate(usize),
     /// Work exponent.
@@ -221,9 +223,9 @@ impl Layout {
             Key::IntakeTime,
             "intake_time_s",
             Log,
-            250.0,
-            0.5,
-            "sheet metal and boards of a case hold a few kJ/K against some 15 W/K of air flow \
+            300.0,
+            0.6,
+            "sheet metal and boards of a case hold 3 to 6 kJ/K against some 15 W/K of air flow \
              (judgement)",
         );
         self.add(
@@ -503,6 +505,16 @@ impl Layout {
             5.0,
             "fan noise grows by 50 to 60 dB per decade of speed (fan laws)",
         );
+        if self.background_dba.is_some() {
+            self.add(
+                Key::BackgroundOffset,
+                "background_offset_db",
+                Linear,
+                0.0,
+                0.6,
+                "a background is read with the same meter as the levels, once (judgement)",
+            );
+        }
     }
 
     fn add_rooms(&mut self, evidence: &Evidence) {
@@ -571,7 +583,9 @@ impl Layout {
             sound: self.value(z, Key::SoundFull).map(|full_speed_dba| Sound {
                 full_speed_dba,
                 k_db_per_decade: self.get(z, Key::SoundSlope),
-                background_dba: self.background_dba,
+                background_dba: self
+                    .background_dba
+                    .map(|b| b + self.value(z, Key::BackgroundOffset).unwrap_or(0.0)),
             }),
             full_speed_rpm: self.value(z, Key::FanFull),
         }
