@@ -56,13 +56,13 @@ pub(crate) fn check_room(setting: &Setting, room_c: Option<f64>) -> Result<(), F
                 "a room of {room} °C: give a value from -60 to 80 °C"
             )));
         }
-        if let LimitValue::Value(limit) = setting.temp_limit_c {
-            if limit <= room {
-                return Err(Failure::usage(format!(
-                    "the temperature limit of {limit} °C is not above the room's {room} °C, so no \
+        if let LimitValue::Value(limit) = setting.temp_limit_c
+            && limit <= room
+        {
+            return Err(Failure::usage(format!(
+                "the temperature limit of {limit} °C is not above the room's {room} °C, so no \
                      power could be held; give a limit well above the room"
-                )));
-            }
+            )));
         }
     }
     Ok(())

@@ -6,7 +6,9 @@ use std::path::{Path, PathBuf};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use settlepoint_domain::{Channel, SensorLog};
-use settlepoint_import::{ChannelOverride, ImportOptions, Imported, Recipe, import, import_reader};
+use settlepoint_import::{
+    ChannelOverride, ImportError, ImportOptions, Imported, Recipe, import, import_reader,
+};
 use settlepoint_notebook::{Notebook, RawHash};
 
 use crate::args::ReadArgs;
@@ -30,7 +32,7 @@ pub(crate) struct ReadLog {
 #[derive(Debug)]
 enum Source {
     File(PathBuf),
-    StandardInput(Vec<u8>),
+    Stream(Vec<u8>),
 }
 
 impl ReadLog {
@@ -43,7 +45,7 @@ impl ReadLog {
     pub(crate) fn keep_raw(&self, book: &Notebook) -> Result<RawHash, Failure> {
         match &self.source {
             Source::File(path) => Ok(book.keep_raw_file(open(path)?)?),
-            Source::StandardInput(bytes) => Ok(book.keep_raw_bytes(bytes)?),
+            Source::Stream(bytes) => Ok(book.keep_raw_bytes(bytes)?),
         }
     }
 }
@@ -77,22 +79,35 @@ pub(crate) fn bytes(path: &Path) -> Result<Vec<u8>, Failure> {
             .read_to_end(&mut bytes)
             .map_err(|e| Failure::data(format!("cannot read standard input: {e}")))?;
     } else {
-        open(path)?
+        refuse_folder(path)?;
+        let fail = |e: std::io::Error| with_path(path, "read", &e);
+        File::open(path)
+            .map_err(fail)?
             .read_to_end(&mut bytes)
-            .map_err(|e| with_path(path, "read", &e))?;
+            .map_err(fail)?;
     }
     refuse_foreign(path, &bytes)?;
     Ok(bytes)
 }
 
-/// Opens a file of text; its first bytes are looked at, and the file stands at its start again.
-fn open(path: &Path) -> Result<File, Failure> {
+/// Standard input and pipes (`<(…)` of a shell) can be read once only.
+fn is_stream(path: &Path) -> bool {
+    path.as_os_str() == "-" || path.metadata().is_ok_and(|m| !m.is_file() && !m.is_dir())
+}
+
+fn refuse_folder(path: &Path) -> Result<(), Failure> {
     if path.is_dir() {
         return Err(Failure::data(format!(
             "{} is a folder; name a file in it",
             path.display()
         )));
     }
+    Ok(())
+}
+
+/// Opens a file of text; its first bytes are looked at, and the file stands at its start again.
+fn open(path: &Path) -> Result<File, Failure> {
+    refuse_folder(path)?;
     let fail = |e: std::io::Error| with_path(path, "read", &e);
     let mut file = File::open(path).map_err(fail)?;
     let mut start = Vec::new();
@@ -117,10 +132,10 @@ pub(crate) fn read(path: &Path, args: &ReadArgs) -> Result<ReadLog, Failure> {
     let options = options(args)?;
     let bar = ProgressBar::hidden();
     let mut draw = |done: u64, total: u64| show_progress(&bar, done, total);
-    let (source, imported) = if path.as_os_str() == "-" {
+    let (source, imported) = if is_stream(path) {
         let bytes = bytes(path)?;
         let imported = import(&bytes, &options, &mut draw);
-        (Source::StandardInput(bytes), imported)
+        (Source::Stream(bytes), imported)
     } else {
         let imported = import_reader(open(path)?, &options, &mut draw);
         (Source::File(path.to_owned()), imported)
@@ -144,7 +159,7 @@ fn options(args: &ReadArgs) -> Result<ImportOptions, Failure> {
     for text in &args.channel {
         let parsed: ChannelOverride = text
             .parse()
-            .map_err(|e| Failure::usage(format!("--channel {text}: {e}")))?;
+            .map_err(|e: ImportError| Failure::usage(e.to_string()))?;
         overrides.push(parsed);
     }
     let day_order = match &args.dates {

@@ -543,7 +543,7 @@ fn wide_scores(table: &Table) -> Result<Vec<TypedScore>, Failure> {
         let workload = table.text(row, "workload").to_owned();
         for (i, setting) in table.header.iter().enumerate() {
             let ours = |c: &&str| setting.eq_ignore_ascii_case(c);
-            if setting.is_empty() || SCORE_COLUMNS.iter().chain([&TIME_COLUMN]).any(|c| ours(&c)) {
+            if setting.is_empty() || SCORE_COLUMNS.iter().chain([&TIME_COLUMN]).any(ours) {
                 continue;
             }
             let cell = row.get(i).map_or("", String::as_str);

@@ -116,6 +116,9 @@ pub(crate) fn fixed(value: f64, decimals: usize) -> String {
     if !value.is_finite() {
         return "-".to_owned();
     }
+    if value.abs() >= 1e12 {
+        return format!("{value:.3e}");
+    }
     let text = format!("{value:.decimals$}");
     match text.strip_prefix('-') {
         Some(digits) if digits.chars().all(|c| c == '0' || c == '.') => digits.to_owned(),
@@ -179,6 +182,17 @@ fn columns_of(text: &str) -> usize {
             _ => 1,
         })
         .sum()
+}
+
+/// Text for a terminal: control characters that a file's names may hold are shown, not obeyed.
+pub(crate) fn printable(text: &str) -> String {
+    text.chars()
+        .map(|c| match c {
+            '\n' | '\t' => c,
+            c if c.is_control() => char::REPLACEMENT_CHARACTER,
+            c => c,
+        })
+        .collect()
 }
 
 /// Rows under a header, columns aligned: numbers to the right, words to the left.

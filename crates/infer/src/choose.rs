@@ -97,7 +97,7 @@ struct Quick {
 /// # Errors
 /// No workload that counts.
 pub fn choose(fit: &CoolingFit, constraints: &Constraints) -> Result<Choice, InferError> {
-    let workloads: Vec<usize> = loads(fit);
+    let workloads = counted(fit);
     if workloads.is_empty() {
         return Err(InferError::Unknown(
             "no workload to choose for: every run's workload is idle use; add one run under load"
@@ -120,21 +120,31 @@ pub fn choose(fit: &CoolingFit, constraints: &Constraints) -> Result<Choice, Inf
     Ok(decide(fit, constraints, goal, workloads, settings))
 }
 
-/// Workloads under load, the ones with a weight or hours if any has them.
-fn loads(fit: &CoolingFit) -> Vec<usize> {
-    let all: Vec<usize> = (0..fit.evidence.workloads.len())
-        .filter(|&w| !fit.evidence.workloads[w].idle)
-        .collect();
-    let weighed: Vec<usize> = all
+/// Workloads that count: those under load (the ones with a weight or hours, if any has them), then
+/// idle use, of which only heat and noise count.
+fn counted(fit: &CoolingFit) -> Vec<usize> {
+    let all = || 0..fit.evidence.workloads.len();
+    let idle = |w: &usize| fit.evidence.workloads[*w].idle;
+    let loads: Vec<usize> = all().filter(|w| !idle(w)).collect();
+    let mut counted: Vec<usize> = loads
         .iter()
         .copied()
         .filter(|&w| weight(fit, w) > 0.0)
         .collect();
-    if weighed.is_empty() { all } else { weighed }
+    if counted.is_empty() {
+        counted = loads;
+    }
+    if !counted.is_empty() {
+        counted.extend(all().filter(idle));
+    }
+    counted
 }
 
 fn weight(fit: &CoolingFit, w: usize) -> f64 {
     let workload = &fit.evidence.workloads[w];
+    if workload.idle {
+        return 0.0;
+    }
     workload
         .weight
         .or(workload.hours_per_week)
@@ -322,8 +332,10 @@ fn quick_look(
             levels.push(level.unwrap_or(55.0 * point.fan_share.max(1e-3).log10()));
         }
         let best = fit.best_rate(w).unwrap_or(1.0);
-        work += weight(fit, w) * (median(&mut rates) / best).ln();
-        total += weight(fit, w);
+        if weight(fit, w) > 0.0 {
+            work += weight(fit, w) * (median(&mut rates) / best).ln();
+            total += weight(fit, w);
+        }
         // Half a kelvin and a third of a decibel of slack: sixteen draws give rough bounds.
         let beyond = |values: &[f64], max: Option<f64>, slack: f64| {
             max.is_some_and(|max| rough_upper(values, constraints.confidence) > max + slack)
@@ -534,22 +546,19 @@ fn judge(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize], optio
             ));
         }
         if let Some(max) = constraints.noise_max_dba {
-            match p.sustained.level_dba.estimate() {
-                Some(level) => {
-                    let bound = upper(level, constraints.confidence);
-                    excess += (bound - max).max(0.0);
-                    feasible &= bound <= max + 1e-9;
-                    reasons.push(format!(
-                        "{name}: {:.1} dB(A) ({:.1} to {:.1})",
-                        level.value, level.lo, level.hi
-                    ));
-                }
-                None => {
-                    feasible = false;
-                    reasons.push(format!(
-                        "{name}: its level is not known; note one to use a noise limit"
-                    ));
-                }
+            if let Some(level) = p.sustained.level_dba.estimate() {
+                let bound = upper(level, constraints.confidence);
+                excess += (bound - max).max(0.0);
+                feasible &= bound <= max + 1e-9;
+                reasons.push(format!(
+                    "{name}: {:.1} dB(A) ({:.1} to {:.1})",
+                    level.value, level.lo, level.hi
+                ));
+            } else {
+                feasible = false;
+                reasons.push(format!(
+                    "{name}: its level is not known; note one to use a noise limit"
+                ));
             }
         }
         if let Some(max) = constraints.wall_max_w {

@@ -4,13 +4,14 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 use settlepoint_domain::{
-    Cooling, Direction, FanSetting, Finding, Id, LimitValue, Machine, Run, RunData, Score,
+    Cooling, Direction, FanSetting, Finding, Id, LimitValue, Machine, Role, Run, RunData, Score,
     ScoreKind, SensorLog, Setting, Severity, Tune, Workload,
 };
 use settlepoint_notebook::{Kind, LogSource, Notebook, NotebookError, new_id};
 
 use crate::args::{AddCommand, AddLogArgs, KindArg, WorkloadArgs};
 use crate::error::{Code, Failure};
+use crate::gather;
 use crate::interrupt::{self, Writing};
 use crate::limits;
 use crate::log_file::{self, ReadLog};
@@ -700,7 +701,9 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         Some(name) => Some(book.tune_named(machine.id, name)?.id),
         None => None,
     };
+    need_readings(read)?;
     let raw = read.keep_raw(book)?;
+    let before = book.run_of_raw_file(raw)?;
     let recipe = read.recipe_text();
     let source = LogSource {
         name: &read.file_name,
@@ -711,6 +714,9 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         findings: read.imported.findings.clone(),
         ..Added::default()
     };
+    if let Some(run) = before {
+        added.findings.push(same_file(&book.run(run)?.name));
+    }
     for (name, log) in split(args, read)? {
         let setting = log_setting(book, args, &name, &log)?;
         let room_c = match (&args.room_from, args.room) {
@@ -739,12 +745,38 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         book.add_run(&run)?;
         book.add_log(run.id, &log, &source)?;
         interrupt::check()?;
-        let found = settlepoint_phases::analyse(&log, &settlepoint_phases::Options { room_c });
+        let (_, found) = gather::analysed(&log, room_c);
         book.set_findings(run.id, &found.findings)?;
         added.push("run", run.id, &run.name);
         interrupt::check()?;
     }
     Ok(added)
+}
+
+/// A run without any reading that the models know would only be in the way.
+fn need_readings(read: &ReadLog) -> Result<(), Failure> {
+    let idle = [Role::Time, Role::Room, Role::Part, Role::Limit, Role::Other];
+    let channels = read.imported.log.channels();
+    if channels.iter().any(|c| !idle.contains(&c.role)) {
+        return Ok(());
+    }
+    let columns: Vec<&str> = channels.iter().map(|c| c.column.as_str()).collect();
+    Err(Failure::data(format!(
+        "{}: no column is known to be a temperature, a power or another reading (there are: {}); name \
+         them, as --channel temperature=COLUMN (nothing was added)",
+        read.file_name,
+        columns.join(", ")
+    )))
+}
+
+fn same_file(run: &str) -> Finding {
+    Finding {
+        rule: "same_file",
+        severity: Severity::Warning,
+        run: None,
+        evidence: format!("the file is that of run '{run}', byte for byte"),
+        remedy: "exclude one of them, else the same readings count twice".to_owned(),
+    }
 }
 
 /// One log, or one for each level of a column, in the order of first appearance.

@@ -4,19 +4,18 @@ use serde_json::{Value, json};
 use settlepoint_domain::{FanSetting, Setting};
 use settlepoint_infer::choose::{Candidate, Choice, Constraints, choose as choose_setting};
 use settlepoint_infer::fit::CoolingFit;
-use settlepoint_notebook::Notebook;
 
 use crate::args::ChooseArgs;
 use crate::commands::predict::prediction_json;
 use crate::commands::runs::setting_json;
 use crate::error::{Code, Failure};
-use crate::gather::{Gathered, gather};
+use crate::gather::{self, Gathered, gather};
 use crate::view::{Answer, number, table};
 
 /// `settlepoint choose`.
 pub(crate) fn choose(args: &ChooseArgs) -> Result<Answer, Failure> {
     let constraints = constraints(args)?;
-    let book = Notebook::open_read_only(&args.pick.notebook)?;
+    let book = gather::open(&args.pick.notebook)?;
     let gathered = gather(&book, &args.pick)?;
     let (fit, _) = gathered.fit(&[])?;
     answer(&gathered, &fit, &constraints)
@@ -33,12 +32,12 @@ fn constraints(args: &ChooseArgs) -> Result<Constraints, Failure> {
         }
     };
     let room_c = within("room", args.room, -60.0, 80.0)?;
-    if let Some(max) = args.temp_max {
-        if max <= room_c {
-            return Err(Failure::usage(format!(
-                "--temp-max {max} is not above the room's {room_c} °C; give a temperature well above it"
-            )));
-        }
+    if let Some(max) = args.temp_max
+        && max <= room_c
+    {
+        return Err(Failure::usage(format!(
+            "--temp-max {max} is not above the room's {room_c} °C; give a temperature well above it"
+        )));
     }
     Ok(Constraints {
         room_c,

@@ -5,14 +5,13 @@ use std::path::{Path, PathBuf};
 use serde_json::{Value, json};
 use settlepoint_domain::LimitValue;
 use settlepoint_infer::choose::Constraints;
-use settlepoint_notebook::Notebook;
 
 use crate::args::{
     AddCommand, AddLogArgs, DemoArgs, KindArg, LimitArgs, PickArgs, ReadArgs, WorkloadArgs,
 };
 use crate::commands::{add, choose};
 use crate::error::{Failure, with_path};
-use crate::gather::gather;
+use crate::gather::{self, gather};
 use crate::view::Answer;
 
 const MACHINE: &str = "attic studio";
@@ -71,7 +70,7 @@ fn refuse_foreign(path: &Path) -> Result<(), Failure> {
     if !path.exists() {
         return Ok(());
     }
-    let own = Notebook::open_read_only(path)
+    let own = gather::open(path)
         .and_then(|book| Ok((book.machines()?, book.workloads()?, book.runs()?)))
         .is_ok_and(|(machines, workloads, runs)| {
             // An empty notebook may be somebody's beginning.
@@ -191,7 +190,7 @@ fn log_args(folder: &Path, notebook: &Path, file: &str, pl1_w: f64, score: f64) 
 }
 
 fn answer(notebook: &Path, files: &[PathBuf]) -> Result<Answer, Failure> {
-    let book = Notebook::open_read_only(notebook)?;
+    let book = gather::open(notebook)?;
     let pick = PickArgs {
         notebook: notebook.to_owned(),
         machine: None,
@@ -227,7 +226,8 @@ fn answer(notebook: &Path, files: &[PathBuf]) -> Result<Answer, Failure> {
     });
     let text = format!(
         "An invented example: the workstation of an attic recording studio.\n\
-         Two logged runs (65 and 125 W) and one typed by hand (181 W), all in a room near 22 °C.\n\
+         Two logged runs (mixdown at 65 and 125 W) and two typed by hand (mixdown at 181 W, live tracking),\n\
+         all in a room near 22 °C.\n\
          Asked: which setting keeps the package below {TEMP_MAX_C:.0} °C and the fans below \
          {NOISE_MAX_DBA:.0} dB(A) with 95 % probability\n\
          when the attic is at {SUMMER_C:.0} °C, and loses least?\n\n{1}\n\

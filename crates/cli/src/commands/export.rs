@@ -7,12 +7,13 @@ use settlepoint_notebook::Notebook;
 
 use crate::args::{ExportArgs, ExportForm};
 use crate::error::{Failure, with_path};
+use crate::gather;
 use crate::interrupt::Writing;
 use crate::view::Answer;
 
 /// `settlepoint export`.
 pub(crate) fn export(args: &ExportArgs) -> Result<Answer, Failure> {
-    let book = Notebook::open_read_only(&args.notebook)?;
+    let book = gather::open(&args.notebook)?;
     // The folder is written beside its place first; Ctrl-C must not leave that behind.
     let _writing = Writing::begin();
     match args.form {
@@ -52,7 +53,7 @@ pub(crate) fn merge(into: &PathBuf, from: &[PathBuf]) -> Result<Answer, Failure>
                 path.display()
             )));
         }
-        others.push((path, Notebook::open_read_only(path)?));
+        others.push((path, gather::open(path)?));
     }
     let mut rows = Vec::new();
     let mut text = String::new();

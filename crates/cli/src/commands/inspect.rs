@@ -7,14 +7,12 @@ use settlepoint_infer::network::{self, HeldOut, NetworkError, NetworkFit, Networ
 
 use crate::args::InspectArgs;
 use crate::error::Failure;
+use crate::gather;
 use crate::log_file;
 use crate::view::{
-    Answer, cell, estimate, figure, figure_span, findings, findings_text, number, optional,
+    Answer, cell, estimate, figure, figure_span, findings, findings_text, fixed, number, optional,
     optional_estimate, span, table,
 };
-
-/// Longer logs are analysed as means over blocks; every row is read and accounted for all the same.
-const ROWS_ANALYSED: usize = 400_000;
 
 /// The thermal model of a log, or why there is none.
 enum Thermal {
@@ -31,11 +29,8 @@ pub(crate) fn inspect(args: &InspectArgs) -> Result<(Answer, bool), Failure> {
     let read = log_file::read(&args.file, &args.read)?;
     log_file::save_recipe(&args.read, &read)?;
     let imported = &read.imported;
-    let short = settlepoint_phases::condensed(&imported.log, ROWS_ANALYSED);
-    let log = short.as_ref().unwrap_or(&imported.log);
-    let review =
-        settlepoint_phases::analyse(log, &settlepoint_phases::Options { room_c: args.room });
-    let thermal = thermal(log, args.fit_until);
+    let (log, review) = gather::analysed(&imported.log, args.room);
+    let thermal = thermal(&log, args.fit_until);
     let mut all: Vec<Finding> = imported.findings.clone();
     all.extend(review.findings);
     if let Thermal::Fitted { fit, .. } = &thermal {
@@ -226,7 +221,7 @@ fn channels_text(imported: &Imported) -> String {
         .iter()
         .map(|c| {
             let range = c.range();
-            let show = |v: Option<f64>| v.map_or_else(|| "-".into(), |v| short(v));
+            let show = |v: Option<f64>| v.map_or_else(|| "-".into(), short);
             vec![
                 c.role.token().to_owned(),
                 c.column.clone(),
@@ -252,11 +247,8 @@ fn channels_text(imported: &Imported) -> String {
 }
 
 fn short(v: f64) -> String {
-    if v == v.trunc() && v.abs() < 1e9 {
-        format!("{v:.0}")
-    } else {
-        format!("{v:.2}")
-    }
+    let decimals = if v.fract() == 0.0 { 0 } else { 2 };
+    fixed(v, decimals)
 }
 
 fn phases_text(phases: &[Phase]) -> String {

@@ -8,11 +8,10 @@ use settlepoint_infer::forward::Conditions;
 use settlepoint_infer::layout::Key;
 use settlepoint_infer::predict::{Prediction, Query};
 use settlepoint_model::simulate;
-use settlepoint_notebook::Notebook;
 
 use crate::args::{CapacityArgs, PredictArgs};
 use crate::error::{Code, Failure};
-use crate::gather::gather;
+use crate::gather::{self, gather};
 use crate::limits;
 use crate::view::{Answer, estimate, figure, figure_span, number, span};
 
@@ -21,7 +20,7 @@ pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
     let setting = limits::setting(Id::from_u128(0), "asked", &args.limits)?;
     limits::check_room(&setting, Some(args.room))?;
     check_altitude(args.altitude)?;
-    let book = Notebook::open_read_only(&args.pick.notebook)?;
+    let book = gather::open(&args.pick.notebook)?;
     let gathered = gather(&book, &args.pick)?;
     let workload = gathered.workload(args.workload.as_deref())?;
     let (fit, _) = gathered.fit(&args.use_runs)?;
@@ -58,10 +57,10 @@ pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
 fn with_usual_window(fit: &CoolingFit, mut setting: Setting) -> Setting {
     if setting.tau_s.value().is_none() {
         let mut seen = fit.evidence.runs.iter().map(|r| r.setting.tau_s);
-        if let Some(first) = seen.next() {
-            if seen.all(|t| t == first) {
-                setting.tau_s = first;
-            }
+        if let Some(first) = seen.next()
+            && seen.all(|t| t == first)
+        {
+            setting.tau_s = first;
         }
     }
     setting
@@ -187,7 +186,7 @@ pub(crate) fn capacity(args: &CapacityArgs) -> Result<Answer, Failure> {
         )));
     }
     check_altitude(args.altitude)?;
-    let book = Notebook::open_read_only(&args.pick.notebook)?;
+    let book = gather::open(&args.pick.notebook)?;
     let gathered = gather(&book, &args.pick)?;
     let (fit, _) = gathered.fit(&[])?;
     let share = share_asked(&fit, args)?;

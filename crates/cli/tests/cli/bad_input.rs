@@ -281,6 +281,59 @@ fn files_that_are_no_table_of_text() {
 }
 
 #[test]
+fn a_log_without_any_reading_is_looked_at_but_not_added() {
+    let desk = Desk::with_notebook();
+    desk.write(
+        "prose.txt",
+        "hello world\nthis is no log 5\nnor is this 6\n",
+    );
+    desk.run(["inspect", "prose.txt"]).ok();
+    desk.run(["add", "log", "a.settle", "prose.txt"])
+        .refused(3)
+        .saying(&["prose.txt", "--channel", "nothing was added"]);
+    assert!(desk.runs().is_empty());
+}
+
+#[test]
+fn the_same_file_under_another_name_is_a_finding() {
+    let desk = Desk::with_notebook();
+    desk.write("log.csv", "time (s),package power (W)\n0,90\n1,91\n2,90\n");
+    let rules = |name: &str| -> Vec<String> {
+        let answer = desk.json(["add", "log", "a.settle", "log.csv", "--name", name]);
+        let findings = answer["findings"].as_array().expect("findings");
+        let rule = |f: &serde_json::Value| f["rule"].as_str().map(str::to_owned);
+        findings.iter().filter_map(rule).collect()
+    };
+    assert!(!rules("one").contains(&"same_file".to_owned()));
+    assert!(rules("two").contains(&"same_file".to_owned()));
+    desk.run(["add", "log", "a.settle", "log.csv", "--name", "two"])
+        .refused(2);
+}
+
+#[test]
+fn control_characters_in_a_file_do_not_reach_the_terminal() {
+    let desk = Desk::with_notebook();
+    let table = "run,phase,package_c,room_c\n\u{1b}[31mred\u{7},sustained,71,20\n";
+    desk.add_readings(table).ok();
+    for said in [
+        desk.run(["runs", "a.settle"]).ok(),
+        desk.run(["fit", "a.settle", "--use", "\u{1b}[2J"])
+            .refused(2),
+    ] {
+        let control = |c: char| c.is_control() && c != '\n';
+        assert!(
+            !said.out.contains(control) && !said.err.contains(control),
+            "{said:?}"
+        );
+    }
+    assert_eq!(
+        desk.runs()[0]["name"],
+        "\u{1b}[31mred\u{7}",
+        "JSON escapes it"
+    );
+}
+
+#[test]
 fn columns_that_a_log_does_not_have() {
     let desk = Desk::with_notebook();
     desk.write("log.csv", "time (s),package power (W)\n0,90\n1,91\n2,90\n");

@@ -238,6 +238,13 @@ fn inspect_accounts_for_every_row_of_a_file_or_of_standard_input() {
         .ok()
         .object();
     assert_eq!(piped["rows"]["kept"], 660);
+    // A pipe with a name, as `<(…)` of a shell gives one, can be read once only.
+    let named = std::path::Path::new("/dev/stdin");
+    if named.exists() {
+        let args = ["inspect", "/dev/stdin", "--json"];
+        let piped = desk.feed(args, small_log().as_bytes()).ok().object();
+        assert_eq!(piped["rows"]["kept"], 660);
+    }
 }
 
 #[test]
@@ -256,6 +263,13 @@ fn deny_turns_a_finding_into_exit_code_1_with_the_answer_printed() {
     let denied = desk.run(["inspect", "short.csv", "--deny", "note", "--json"]);
     assert_eq!(denied.code, Some(1));
     assert_eq!(denied.object()["schema"], "settlepoint.inspect/1");
+    // What a question offers as an answer is understood.
+    desk.write(
+        "days.csv",
+        "date,power (W)\n01/02/2026 10:00:00,90\n01/02/2026 10:00:01,91\n01/02/2026 10:00:02,90\n",
+    );
+    desk.run(["inspect", "days.csv", "--day-order", "month_first"])
+        .ok();
     desk.run(["inspect", "short.csv", "--deny", "everything"])
         .refused(2)
         .saying(&["note, warning or error"]);

@@ -4,5 +4,6 @@ mod bad_input;
 mod contract;
 mod support;
 mod tables;
+mod trade_facts;
 mod trouble;
 mod whole_job;

@@ -199,9 +199,7 @@ impl Said {
 
 /// An estimate has its four keys, in order and within words; an unknown one names what it needs.
 pub(crate) fn assert_estimate(value: &Value, what: &str) {
-    let object = value
-        .as_object()
-        .unwrap_or_else(|| panic!("{what}: {value}"));
+    let object = value.as_object().expect(what);
     if value["value"].is_null() {
         assert!(
             value["needs"].as_str().is_some_and(|n| n.len() > 5),
@@ -209,11 +207,7 @@ pub(crate) fn assert_estimate(value: &Value, what: &str) {
         );
         return;
     }
-    let at = |key: &str| {
-        value[key]
-            .as_f64()
-            .unwrap_or_else(|| panic!("{what}.{key}: {value}"))
-    };
+    let at = |key: &str| value[key].as_f64().expect(what);
     assert!(
         at("lo") <= at("value") && at("value") <= at("hi"),
         "{what}: {value}"
@@ -228,9 +222,7 @@ pub(crate) fn assert_estimate(value: &Value, what: &str) {
 
 /// The keys are all there (their value may be null).
 pub(crate) fn assert_keys(value: &Value, keys: &[&str]) {
-    let object = value
-        .as_object()
-        .unwrap_or_else(|| panic!("an object: {value}"));
+    let object = value.as_object().expect("an object");
     for key in keys {
         assert!(object.contains_key(*key), "key '{key}' in {value}");
     }

@@ -150,6 +150,33 @@ fn an_excluded_run_does_not_count_until_it_is_taken_back() {
     desk.run(["fit", "a.settle"]).refused(4);
 }
 
+#[test]
+fn a_mistyped_run_ends_the_fit_with_a_way_out_or_not_at_all() {
+    for (pl1_w, power_w, score) in [
+        ("0.1", "65", "20"),
+        ("4000", "4000", "20"),
+        ("65", "65", "1e-12"),
+    ] {
+        let desk = Desk::with_three_runs();
+        let table = format!(
+            "run,pl1_w,room_c,phase,duration_s,power_w,package_c,score\n\
+             odd,{pl1_w},21,sustained,600,{power_w},60,{score}\n"
+        );
+        desk.add_readings(table).ok();
+        let said = desk.run(["fit", "a.settle"]);
+        if said.code != Some(0) {
+            let said = said.refused(4).saying(&["exclude", "--use"]);
+            assert!(
+                !said.err.contains("residual") && !said.err.contains("parameter"),
+                "{said:?}"
+            );
+        }
+        desk.run(["exclude", "a.settle", "odd", "--reason", "mistyped"])
+            .ok();
+        desk.run(["fit", "a.settle"]).ok();
+    }
+}
+
 /// The runs without what belongs to one notebook only.
 fn without_ids(runs: &[Value]) -> Vec<Value> {
     let mut runs = runs.to_vec();
