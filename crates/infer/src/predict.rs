@@ -8,7 +8,8 @@ use settlepoint_model::{
 use crate::evidence::{Reading, RunEvidence, Window};
 use crate::fit::{CoolingFit, Draw, clock_mhz, level_dba};
 use crate::forward::{
-    Conditions, Course, Means, RunPrediction, make_idle, predict_run, scenario, with_discrepancy,
+    Conditions, Course, Intake, Means, RunPrediction, make_idle, predict_run, scenario,
+    settled_after, with_discrepancy,
 };
 use crate::layout::Key;
 
@@ -100,8 +101,7 @@ impl CoolingFit {
             &query.setting,
             query.conditions,
         );
-        let model = with_discrepancy(&self.layout, &draw.z, plain, &scenario, draw.run_factor);
-        (model, scenario)
+        with_discrepancy(&self.layout, &draw.z, plain, scenario, draw.run_factor)
     }
 
     /// Whether a workload is idle use without a run of its own: its power is then that seen before
@@ -113,8 +113,8 @@ impl CoolingFit {
 
     fn outcome(&self, draw: &Draw, query: &Query) -> Outcome {
         let (model, scenario) = self.model_for(draw, query);
-        let point = steady_state(&model, &scenario);
         let course = Course::run(&model, &scenario);
+        let point = settled_after(&model, &scenario, Some(&course));
         let boost_s = course.summary.boost_duration_s;
         let boosts = boost_s > 2.0 && boost_s < query.conditions.duration_s - 2.0;
         Outcome {
@@ -394,7 +394,8 @@ impl CoolingFit {
         let density = settlepoint_model::air_density_kg_m3(room_c, altitude_m);
         let watts = |draw: &Draw| {
             let share = fan_share_of(self, draw);
-            let plain = self.layout.machine(&draw.z, 0);
+            let mut plain = self.layout.machine(&draw.z, 0);
+            Intake::of(&self.layout, &draw.z).lengthen(&mut plain.cooling);
             let first =
                 settlepoint_model::capacity_w(&plain.cooling, 1.0, temp_c, room_c, share, density);
             let factor = self.layout.discrepancy(&draw.z, first.max(0.1), share) * draw.run_factor;
