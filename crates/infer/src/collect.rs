@@ -28,7 +28,10 @@ const POWER_OWN_SHARE: f64 = 0.003;
 const BOOST_POWER_SHARE: f64 = 0.02;
 /// Gain of a run's fan speeds, and the error of one beside that.
 const FAN_GAIN: f64 = 0.01;
-const FAN_SHARE: f64 = 0.01;
+const FAN_SHARE: f64 = 0.02;
+/// Wandering of a fan's speed at equal temperature, rpm: a curve's hysteresis and the slow speed
+/// reading near its floor.
+const FAN_RPM: f64 = 25.0;
 /// Offset of a run's sound levels, and the error of one beside that, dB.
 const LEVEL_OFFSET_DB: f64 = 0.5;
 const LEVEL_DB: f64 = 0.35;
@@ -89,7 +92,7 @@ fn temperature(value: f64, kind: PhaseKind, room_c: Option<f64>) -> Reading {
 }
 
 fn fan_speed(value: f64) -> Reading {
-    reading(value, &[FAN_SHARE * value, 5.0], &[FAN_GAIN * value])
+    reading(value, &[FAN_SHARE * value, FAN_RPM], &[FAN_GAIN * value])
 }
 
 /// The mean score of a run with its error.
