@@ -248,10 +248,10 @@ fn loads_named(phases: &[Phase], setting: &Setting) -> Vec<Phase> {
     };
     let power_w = |p: &Phase| p.power_w.map(|e| e.value);
     let mut cut = None;
-    for i in first + 1..phases.len() {
-        let held = power_w(&phases[i]).is_some_and(|w| w > AT_LIMIT * pl1_w);
-        if held && matches!(phases[i].kind, PhaseKind::Idle | PhaseKind::CoolDown) {
-            phases[i].kind = PhaseKind::Sustained;
+    for (i, phase) in phases.iter_mut().enumerate().skip(first + 1) {
+        let held = power_w(phase).is_some_and(|w| w > AT_LIMIT * pl1_w);
+        if held && matches!(phase.kind, PhaseKind::Idle | PhaseKind::CoolDown) {
+            phase.kind = PhaseKind::Sustained;
             cut = cut.or(Some(i));
         }
     }

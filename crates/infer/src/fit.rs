@@ -187,15 +187,14 @@ impl Posterior<'_> {
         for (index, run) in self.evidence.runs.iter().enumerate() {
             let prediction = predict_run(self.layout, z, index, run, 1.0);
             while let Some(o) = self.observations.get(done).filter(|o| o.run == index) {
-                out[done] = tempered(residual(self.layout, z, run, &prediction, self.evidence, o));
+                let r = residual(self.layout, z, run, &prediction, self.evidence, o);
+                // Weighed first: on the way the tails are still far off and every reading pulls.
+                out[done] = tempered(self.weight * r);
                 done += 1;
             }
         }
         for block in self.blocks {
             block.whiten(out);
-        }
-        for residual in out {
-            *residual *= self.weight;
         }
     }
 }

@@ -7,7 +7,7 @@ use super::grid::{Cell, Guess};
 /// Errors of one quantity.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Errors {
-    errors: Vec<f64>,
+    signed: Vec<f64>,
     widths: Vec<f64>,
     inside: usize,
 }
@@ -15,33 +15,33 @@ pub(crate) struct Errors {
 impl Errors {
     /// Takes a prediction and the truth; the error is counted in units of `unit`.
     pub(crate) fn add(&mut self, guess: Estimate, truth: f64, unit: f64) {
-        self.errors.push((guess.value - truth) / unit);
+        self.signed.push((guess.value - truth) / unit);
         self.widths.push(guess.width() / unit);
         self.inside += usize::from(guess.contains(truth));
     }
 
     fn absorb(&mut self, other: &Self) {
-        self.errors.extend_from_slice(&other.errors);
+        self.signed.extend_from_slice(&other.signed);
         self.widths.extend_from_slice(&other.widths);
         self.inside += other.inside;
     }
 
     pub(crate) fn count(&self) -> usize {
-        self.errors.len()
+        self.signed.len()
     }
 
     /// Share of the intervals that hold the truth.
     pub(crate) fn coverage(&self) -> f64 {
-        self.inside as f64 / self.errors.len() as f64
+        self.inside as f64 / self.signed.len() as f64
     }
 
     pub(crate) fn bias(&self) -> f64 {
-        self.errors.iter().sum::<f64>() / self.errors.len() as f64
+        self.signed.iter().sum::<f64>() / self.signed.len() as f64
     }
 
     /// Quantile of the absolute error.
     pub(crate) fn absolute(&self, p: f64) -> f64 {
-        quantile(self.errors.iter().map(|e| e.abs()).collect(), p)
+        quantile(self.signed.iter().map(|e| e.abs()).collect(), p)
     }
 
     pub(crate) fn median_width(&self) -> f64 {

@@ -89,7 +89,7 @@ impl Truth {
         let mut scenario = self.scenario(course);
         let idle_k = self.extras.intake_k_per_w * self.idle_w;
         let mut warming_k = vec![idle_k; scenario.room.len()];
-        let mut record = self.once(simulator, &machine, &scenario);
+        let mut record = once(simulator, &machine, &scenario);
         for _ in 0..REPETITIONS {
             let next = self.warming(&record.seconds);
             let change = next
@@ -104,34 +104,12 @@ impl Truth {
                 point.1 = course.room_at(point.0) + warming;
             }
             warming_k = next;
-            record = self.once(simulator, &machine, &scenario);
+            record = once(simulator, &machine, &scenario);
             if change < SETTLED_K {
                 break;
             }
         }
         record
-    }
-
-    fn once(
-        &self,
-        simulator: &mut Simulator,
-        machine: &MachineModel,
-        scenario: &Scenario,
-    ) -> Record {
-        let mut seconds = Vec::with_capacity(scenario.room.len());
-        let summary = simulator.run(machine, scenario, |step| {
-            seconds.push(Second {
-                power_w: step.power_w,
-                die_c: step.die_mean_c,
-                fan_share: step.fan_share,
-                work_rate: step.work_rate,
-            });
-        });
-        Record {
-            boost_s: summary.boost_duration_s,
-            acting: summary.acting,
-            seconds,
-        }
     }
 
     /// Warming of the intake at the start and after each second: a first-order lag of the power.
@@ -197,6 +175,23 @@ impl Truth {
     }
 }
 
+fn once(simulator: &mut Simulator, machine: &MachineModel, scenario: &Scenario) -> Record {
+    let mut seconds = Vec::with_capacity(scenario.room.len());
+    let summary = simulator.run(machine, scenario, |step| {
+        seconds.push(Second {
+            power_w: step.power_w,
+            die_c: step.die_mean_c,
+            fan_share: step.fan_share,
+            work_rate: step.work_rate,
+        });
+    });
+    Record {
+        boost_s: summary.boost_duration_s,
+        acting: summary.acting,
+        seconds,
+    }
+}
+
 impl Course {
     fn room_at(&self, time_s: f64) -> f64 {
         self.room_c + self.drift_k * (time_s / self.duration_s - 0.5)
@@ -244,7 +239,7 @@ mod tests {
         let mut machine = still.machine.clone();
         machine.package.hot_spot =
             1.0 + truth.extras.hot_spot_slope * last.power_w / truth.machine.package.demand_w;
-        let without = still.once(&mut simulator, &machine, &scenario);
+        let without = once(&mut simulator, &machine, &scenario);
         let end = without.seconds[without.seconds.len() - 1];
         // 9000 s are 15 time constants of the slowest case air: what is left is far below the end
         // of the repetitions, 2e-3 K.
