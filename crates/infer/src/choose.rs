@@ -540,7 +540,7 @@ fn judge(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize], optio
                 t.value,
                 t.lo,
                 t.hi,
-                p.sustained.power_w.value,
+                p.sustained.settled_power_w.value,
                 constraints.room_c,
                 acting_words(p.acting_limit),
             ));
