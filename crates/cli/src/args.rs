@@ -143,6 +143,7 @@ pub(crate) enum AddCommand {
         /// Notebook.
         notebook: PathBuf,
         /// Name.
+        #[arg(allow_hyphen_values = true)]
         name: String,
         /// Model, so that units of one model can be compared.
         #[arg(long, default_value = "")]
@@ -159,6 +160,7 @@ pub(crate) enum AddCommand {
         /// Notebook.
         notebook: PathBuf,
         /// Name.
+        #[arg(allow_hyphen_values = true)]
         name: String,
         /// Machine; needed only if there are several.
         #[arg(long)]
@@ -175,6 +177,7 @@ pub(crate) enum AddCommand {
         /// Notebook.
         notebook: PathBuf,
         /// Name.
+        #[arg(allow_hyphen_values = true)]
         name: String,
         /// Machine; needed only if there are several.
         #[arg(long)]
@@ -188,6 +191,7 @@ pub(crate) enum AddCommand {
         /// Notebook.
         notebook: PathBuf,
         /// Name.
+        #[arg(allow_hyphen_values = true)]
         name: String,
         #[command(flatten)]
         limits: LimitArgs,
