@@ -6,6 +6,7 @@ use crate::clock::brief;
 use crate::imported::Question;
 use crate::options::{ChannelOverride, ColumnRef, ImportOptions};
 use crate::roles::{self, Guess, Look};
+use crate::say::{counted, times};
 use crate::units::{self, Quantity, SourceUnit};
 
 /// What is known of a column before its values are looked at.
@@ -342,7 +343,10 @@ fn sentinels(source: &Source, role: Role, look: &Look, values: &mut [f64], built
         built.findings.push(sentinel_finding(
             "dead_sensor",
             source,
-            &format!("all {} readings are 0", look.present),
+            &match look.present {
+                1 => "its only reading is 0".to_owned(),
+                n => format!("all {n} readings are 0"),
+            },
         ));
         built.questions.push(sentinel_question(source, "0"));
     }
@@ -376,7 +380,7 @@ fn temp_sentinels(source: &Source, values: &mut [f64], built: &mut Built) {
         built.findings.push(sentinel_finding(
             "sentinel_values",
             source,
-            &format!("{hits} reading(s) of {list} °C"),
+            &format!("{} of {list} °C", counted(hits, "reading")),
         ));
         built.questions.push(sentinel_question(source, &list));
     } else if hits > 0 {
@@ -385,8 +389,10 @@ fn temp_sentinels(source: &Source, values: &mut [f64], built: &mut Built) {
             severity: Severity::Warning,
             run: None,
             evidence: format!(
-                "column {} '{}': {hits} reading(s) below -196 or above 250 °C",
-                source.number, source.name
+                "column {} '{}': {} below -196 or above 250 °C",
+                source.number,
+                source.name,
+                counted(hits, "reading")
             ),
             remedy: format!(
                 "state the unit: --channel temperature=\"col {}@UNIT\"",
@@ -404,7 +410,8 @@ fn temp_sentinels(source: &Source, values: &mut [f64], built: &mut Built) {
             "sentinel_values",
             source,
             &format!(
-                "{zeros} reading(s) of exactly 0 where all others are above {}",
+                "{} of exactly 0 where all others are above {}",
+                counted(zeros, "reading"),
                 brief(least)
             ),
         ));
@@ -434,7 +441,7 @@ fn negative_sentinels(source: &Source, role: Role, values: &mut [f64], built: &m
     built.findings.push(sentinel_finding(
         "sentinel_values",
         source,
-        &format!("{hits} reading(s) such as {}", brief(example)),
+        &format!("{} such as {}", counted(hits, "reading"), brief(example)),
     ));
     built
         .questions
@@ -555,10 +562,16 @@ fn mean_power(
             },
             run: None,
             evidence: format!(
-                "'{name}' starts again {} time(s): {wraps} at a known range, {resets} not",
-                wraps + resets
+                "'{name}' starts again {}: {wraps} at a known range, {resets} not",
+                times(wraps + resets)
             ),
-            remedy: "nothing for known ranges; power is missing across the others".to_owned(),
+            remedy: if resets > 0 {
+                "leave it, or split the log where the counter starts again: power is missing \
+                 across a start at no known range"
+            } else {
+                "do nothing: the energy was carried on across the known range"
+            }
+            .to_owned(),
         });
     }
     power_w

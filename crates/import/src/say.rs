@@ -1,0 +1,35 @@
+//! Counts in words.
+
+/// "1 row" or "3 rows".
+pub(crate) fn counted(count: usize, thing: &str) -> String {
+    let ending = if count == 1 { "" } else { "s" };
+    format!("{count} {thing}{ending}")
+}
+
+/// The verb's form for a count: "differs" for one, "differ" for more.
+pub(crate) fn verb(count: usize, one: &'static str, more: &'static str) -> &'static str {
+    if count == 1 { one } else { more }
+}
+
+/// "once", "twice" or "3 times".
+pub(crate) fn times(count: usize) -> String {
+    match count {
+        1 => "once".to_owned(),
+        2 => "twice".to_owned(),
+        n => format!("{n} times"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_is_no_plural() {
+        assert_eq!(counted(1, "cell"), "1 cell");
+        assert_eq!(counted(0, "cell"), "0 cells");
+        assert_eq!(times(1), "once");
+        assert_eq!(times(3), "3 times");
+        assert_eq!(verb(1, "is", "are"), "is");
+    }
+}
