@@ -457,8 +457,7 @@ fn sentinel_finding(rule: &'static str, source: &Source, what: &str) -> Finding 
             "column {} '{}': {what}; not believed, taken as missing",
             source.number, source.name
         ),
-        remedy: "if they are real, state the column as role 'other' and scale it yourself"
-            .to_owned(),
+        remedy: "leave it, or state the column as role 'other' if the readings are real".to_owned(),
     }
 }
 
