@@ -2,11 +2,13 @@ use settlepoint_domain::{Basis as Ground, Estimate, Figure, Finding, Severity};
 use settlepoint_stats::DMatrix;
 
 use super::basis::{Basis, Shape};
+use super::error::brief;
 use super::fan::{self, FanLaw};
 use super::input::Drive;
 use super::noise::Noise;
 use super::select::{Choice, Search, choice_drive, idle_stage, residuals_k, rows_used};
 use super::separable::{Priors, Problem, Solution, Stop, TOLERANCE};
+use super::still;
 use super::{NetworkError, NetworkInput, Options};
 
 /// Half-width of a two-sided 90 % interval of a normal distribution, in standard deviations.
@@ -79,6 +81,8 @@ pub struct NetworkFit {
 /// [`NetworkError::NotIdentified`] when power and temperature do not determine a K/W, with the run
 /// that would; the other variants when columns are missing, too short or of different length.
 pub fn fit(input: &NetworkInput, options: &Options) -> Result<NetworkFit, NetworkError> {
+    let drive = input.drive(options.fit_until_s, None)?;
+    still::refuse(&drive, input.room_c.is_some(), input.resolution_k)?;
     let mut trials = Vec::new();
     for law in fan::laws(input, options.fit_until_s) {
         trials.push(Trial::new(input, options, law)?);
@@ -203,9 +207,11 @@ fn refuse_unheated(choice: &Choice, drive: &Drive, with_room: bool) -> Result<()
     }
     Err(NetworkError::NotIdentified {
         evidence: format!(
-            "stretches held out over {:.0} s are predicted to {with:.2} K with the logged power \
-             and to {without:.2} K without it",
-            drive.span_s()
+            "stretches held out over {} s are predicted to {} K with the logged power and to {} K \
+             without it",
+            brief(drive.span_s().round()),
+            brief(with),
+            brief(without)
         ),
         needs: needs_step(),
     })
@@ -429,7 +435,7 @@ impl<'a> Fitted<'a> {
             return Ok(Figure::Known(positive(total, sd / total, ground)));
         }
         Err(NetworkError::NotIdentified {
-            evidence: format!("{total:.3} K/W give or take {:.3}", Z_90 * sd),
+            evidence: format!("{} K/W give or take {}", brief(total), brief(Z_90 * sd)),
             needs: needs_step(),
         })
     }
@@ -497,9 +503,12 @@ impl<'a> Fitted<'a> {
                 severity: Severity::Warning,
                 run: None,
                 evidence: format!(
-                    "a time constant of {} in a record of {:.0} s",
-                    tau.map_or_else(|| "unknown length".to_owned(), |t| format!("{t:.0} s")),
-                    self.drive.span_s()
+                    "a time constant of {} in a record of {} s",
+                    tau.map_or_else(
+                        || "unknown length".to_owned(),
+                        |t| format!("{} s", brief(t.round()))
+                    ),
+                    brief(self.drive.span_s().round())
                 ),
                 remedy: "record until the temperature has settled, or take the long-term K/W as \
                          extrapolated"
