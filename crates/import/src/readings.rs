@@ -71,6 +71,7 @@ pub(crate) fn channels(
     }
     // Stated ones first, then by rank; equal ranks keep the file's order.
     ranked.sort_by(|a, b| b.stated.cmp(&a.stated).then(b.rank.total_cmp(&a.rank)));
+    pair_power(&mut ranked);
     ask_about_ties(&ranked, &mut built);
     for entry in ranked {
         built.mapping.extend(entry.mapping);
@@ -78,6 +79,68 @@ pub(crate) fn channels(
     }
     note_missing_roles(&mut built);
     built
+        .findings
+        .extend(power_of_another_part(&built.channels));
+    built
+}
+
+/// The first channel of a role that has a reading.
+fn first_of(channels: &[Channel], role: Role) -> Option<&Channel> {
+    channels
+        .iter()
+        .find(|c| c.role == role && c.missing() < c.values.len())
+}
+
+/// Puts the power of the part whose temperature comes first before that of other parts, unless the
+/// user stated one.
+fn pair_power(ranked: &mut [Ranked]) {
+    let has_reading = |r: &Ranked| r.channel.missing() < r.channel.values.len();
+    let of_role = |role: Role| {
+        ranked
+            .iter()
+            .position(|r| r.channel.role == role && has_reading(r))
+    };
+    let (Some(temperature), Some(power)) = (of_role(Role::Temperature), of_role(Role::Power))
+    else {
+        return;
+    };
+    let part = &ranked[temperature].channel.part;
+    if ranked[power].stated || ranked[power].channel.part == *part {
+        return;
+    }
+    let own = ranked
+        .iter()
+        .position(|r| r.channel.role == Role::Power && r.channel.part == *part && has_reading(r));
+    if let Some(own) = own {
+        ranked[own].rank = ranked[power].rank + 1.0;
+        ranked[power..=own].rotate_right(1);
+    }
+}
+
+/// A power at the wall, say, beside the package's temperature: their K/W is not the cooling's.
+fn power_of_another_part(channels: &[Channel]) -> Option<Finding> {
+    let power = first_of(channels, Role::Power)?;
+    let temperature = first_of(channels, Role::Temperature)?;
+    let stated = power.reason == "stated" || temperature.reason == "stated";
+    (power.part != temperature.part && !stated).then(|| Finding {
+        rule: "power_of_another_part",
+        severity: Severity::Warning,
+        run: None,
+        evidence: format!(
+            "the power in column {} '{}' belongs to the {}, the temperature in column {} '{}' to \
+             the {}: a K/W of the two is not the cooling's",
+            power.column_number,
+            power.column,
+            power.part,
+            temperature.column_number,
+            temperature.column,
+            temperature.part
+        ),
+        remedy: format!(
+            "log the power of the {} itself, or name its column with --channel power=COLUMN",
+            temperature.part
+        ),
+    })
 }
 
 /// Smallest, largest, typical value and shape of a column.

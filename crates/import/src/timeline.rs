@@ -4,7 +4,7 @@ use settlepoint_domain::{Finding, LogStart, Severity, Zone};
 
 use crate::body::{Column, NO_TICK, Rows};
 use crate::clock::{Count, TimeChoice, TimeSource, brief};
-use crate::say::{counted as count_of, times, verb};
+use crate::say::{counted as count_of, seconds as seconds_of, times, verb};
 use crate::stamp::{DAY_NS, NS};
 
 /// The rows' times and the order in which the rows stand.
@@ -421,7 +421,7 @@ fn rebase(
         .take(5)
         .map(|row| {
             let back = seconds[*row - 1] - seconds[*row];
-            format!("{} s at line {}", brief(back), line(*row))
+            format!("{} s at line {}", seconds_of(back), line(*row))
         })
         .collect();
     let hour = jumps.iter().all(|row| {
@@ -446,8 +446,8 @@ fn rebase(
             times(jumps.len()),
             list.join(", "),
             brief(step),
-            brief(*time_s.last().unwrap_or(&0.0)),
-            brief(seconds.last().unwrap_or(&0.0) - seconds.first().unwrap_or(&0.0)),
+            seconds_of(*time_s.last().unwrap_or(&0.0)),
+            seconds_of(seconds.last().unwrap_or(&0.0) - seconds.first().unwrap_or(&0.0)),
         ),
         "log in UTC, or split the file where a new log begins",
     ));
@@ -531,7 +531,7 @@ fn gaps(time_s: &[f64], line: &dyn Fn(usize) -> u64, findings: &mut Vec<Finding>
                 count_of(wide, "step"),
                 verb(wide, "is", "are"),
                 brief(step),
-                brief(largest.0),
+                seconds_of(largest.0),
                 line(largest.1)
             ),
             "record without a pause where time constants matter; nothing is filled in across a gap",

@@ -902,6 +902,33 @@ fn wide_logs_pick_the_package() {
 }
 
 #[test]
+fn power_is_that_of_the_part_whose_temperature_is_used() {
+    let rows = "0,150,60,41\n1,151,61,42\n2,152,62,43\n";
+    let paired = read(format!(
+        "time_s,wall power (W),gpu power (W),gpu temp (°C)\n{rows}"
+    ));
+    assert_eq!(channel(&paired, Role::Power).column, "gpu power (W)");
+    assert!(!finds(&paired, "power_of_another_part"));
+    // Nothing better than the wall: taken, and told.
+    let other = read(format!(
+        "time_s,wall power (W),fan rpm,cpu package (°C)\n{rows}"
+    ));
+    assert_eq!(channel(&other, Role::Power).column, "wall power (W)");
+    let told = other
+        .findings
+        .iter()
+        .find(|f| f.rule == "power_of_another_part");
+    assert!(told.unwrap().evidence.contains("belongs to the wall"));
+    // What is stated is not doubted.
+    let stated = read_with(
+        format!("time_s,wall power (W),gpu power (W),gpu temp (°C)\n{rows}"),
+        &stating(&["power=wall power (W)"]),
+    );
+    assert_eq!(channel(&stated, Role::Power).column, "wall power (W)");
+    assert!(!finds(&stated, "power_of_another_part"));
+}
+
+#[test]
 fn wide_logs_without_a_package_ask() {
     let rows: Vec<String> = (0..10)
         .map(|row| format!("{row},4{row},5{row},6{row}\n"))

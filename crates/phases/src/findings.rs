@@ -6,7 +6,7 @@ use settlepoint_domain::{
 
 use crate::driver::{Driver, Source, power_channel};
 use crate::say::{brief, to_decimals};
-use crate::segment::{gap_ends, range};
+use crate::segment::{GAP_STEPS, gap_ends, range};
 use crate::{Options, series};
 
 /// Rows from which a channel that never changes is suspect.
@@ -68,10 +68,10 @@ fn interrupted(log: &SensorLog, phases: &[Phase]) -> Option<Finding> {
         format!(
             "{many} on behind a gap in the log (the longest, {} s, ends at {} s): what power and \
              temperature did meanwhile is unknown, and the phase is cut there",
-            brief(length_s(longest)),
+            to_decimals(length_s(longest), 1),
             to_decimals(time_s[longest], 0)
         ),
-        "record without interruption where time constants matter; plateaus hold all the same",
+        "trust the plateaus of these loads, not how fast they warmed",
     ))
 }
 
@@ -88,14 +88,15 @@ fn not_settled(phases: &[Phase]) -> Option<Finding> {
         .iter()
         .copied()
         .max_by(|a, b| length_s(a).total_cmp(&length_s(b)))?;
-    let example = heading(longest);
     let evidence = if open.len() == 1 {
-        example
+        format!("{} had not settled; {}", stretch(longest), heading(longest))
     } else {
         format!(
-            "{} of {} loads had not settled when they ended; the longest: {example}",
+            "{} of {} loads had not settled when they ended; the longest was {} and {}",
             open.len(),
-            loads.len()
+            loads.len(),
+            stretch(longest),
+            heading(longest)
         )
     };
     Some(finding(
@@ -113,8 +114,18 @@ fn should_settle(phase: &Phase) -> bool {
     long && phase.kind.is_load() && phase.kind != PhaseKind::Boost && phase.package_c.is_some()
 }
 
+fn stretch(phase: &Phase) -> String {
+    format!(
+        "{} from {} to {} s, mean {} °C,",
+        phase.kind,
+        to_decimals(phase.start_s, 0),
+        to_decimals(phase.end_s, 0),
+        to_decimals(phase.package_c.map_or(f64::NAN, |e| e.value), 1)
+    )
+}
+
 fn heading(phase: &Phase) -> String {
-    let heading = match phase.plateau {
+    match phase.plateau {
         Some(plateau) => format!(
             "it is heading for {} °C ({} to {})",
             to_decimals(plateau.temp_c.value, 1),
@@ -122,14 +133,7 @@ fn heading(phase: &Phase) -> String {
             to_decimals(plateau.temp_c.hi, 1)
         ),
         None => "where it is heading cannot be told".to_owned(),
-    };
-    format!(
-        "{} from {} to {} s, mean {} °C, had not settled; {heading}",
-        phase.kind,
-        to_decimals(phase.start_s, 0),
-        to_decimals(phase.end_s, 0),
-        to_decimals(phase.package_c.map_or(f64::NAN, |e| e.value), 1)
-    )
+    }
 }
 
 fn throttled(log: &SensorLog, phases: &[Phase]) -> Option<Finding> {
@@ -192,9 +196,17 @@ fn stuck(log: &SensorLog, driver: &Driver) -> Vec<Finding> {
         .filter(|c| matches!(c.role, Role::Temperature | Role::Coolant | Role::Power))
         .filter(|c| is_stuck(log, c, works))
         .map(|c| {
+            // Of the channels of a role only the first is used: another part's may well stand still.
+            let used = log
+                .channel(c.role)
+                .is_some_and(|first| std::ptr::eq(first, c));
             finding(
                 "stuck_sensor",
-                Severity::Error,
+                if used {
+                    Severity::Error
+                } else {
+                    Severity::Note
+                },
                 format!(
                     "'{}' reads {} in all {} rows while other channels move",
                     c.column,
@@ -277,10 +289,13 @@ fn slow(log: &SensorLog) -> Option<Finding> {
     let temperature = log.channel(Role::Temperature)?;
     let step_s = series::median_step_s(log.time_s())?;
     let (lo, hi) = temperature.range()?;
-    let values: Vec<f64> = temperature.present().map(|(_, v)| v).collect();
+    let values: Vec<(usize, f64)> = temperature.present().collect();
+    // What changed across a gap says nothing of how often readings are taken.
+    let near = |a: usize, b: usize| log.time_s()[b] - log.time_s()[a] <= GAP_STEPS * step_s;
     let largest = values
         .windows(2)
-        .map(|w| (w[1] - w[0]).abs())
+        .filter(|w| near(w[0].0, w[1].0))
+        .map(|w| (w[1].1 - w[0].1).abs())
         .fold(0.0, f64::max);
     let hourly = step_s >= 60.0;
     let jumps = largest > 0.6 * (hi - lo) && hi - lo > 5.0 && values.len() >= 6;
@@ -294,8 +309,12 @@ fn slow(log: &SensorLog) -> Option<Finding> {
                 to_decimals(largest, 1),
                 to_decimals(hi - lo, 1)
             ),
-            "read at least once a second to see the fast part of the heating; plateaus are not \
-             affected",
+            if step_s > 1.0 {
+                "read at least once a second to see the fast part of the heating; plateaus are not \
+                 affected"
+            } else {
+                "read more often to see the fast part of the heating; plateaus are not affected"
+            },
         )
     })
 }

@@ -3,7 +3,7 @@
 mod common;
 
 use common::{channel, heated, log};
-use settlepoint_domain::{Averaging, Phase, PhaseKind, Role, SensorLog, Unit};
+use settlepoint_domain::{Averaging, Phase, PhaseKind, Role, SensorLog, Severity, Unit};
 use settlepoint_phases::{Options, Review, analyse};
 use settlepoint_stats::random::Random;
 
@@ -370,6 +370,27 @@ fn findings_stay_readable_for_absurd_values() {
             assert!(run(&finding.evidence) <= Some(12), "{}", finding.evidence);
         }
     }
+}
+
+#[test]
+fn jumps_across_gaps_are_no_slow_sampling_and_unused_sensors_may_stand() {
+    let mut time_s = seconds(600, 1.0);
+    for t in &mut time_s[300..] {
+        *t += 600.0;
+    }
+    let power_w: Vec<f64> = (0..600)
+        .map(|i| if i < 300 { 20.0 } else { 90.0 })
+        .collect();
+    let temp_c: Vec<f64> = heated(&time_s, &power_w, 0.5, 30.0);
+    let channels = vec![
+        channel(Role::Power, Unit::Watt, 0.1, power_w),
+        channel(Role::Temperature, Unit::Celsius, 0.1, temp_c),
+        channel(Role::Temperature, Unit::Celsius, 1.0, vec![44.0; 600]),
+    ];
+    let review = reviewed(&log(time_s, channels));
+    assert!(!has(&review, "sampling_too_slow"));
+    let stuck = review.findings.iter().find(|f| f.rule == "stuck_sensor");
+    assert_eq!(stuck.map(|f| f.severity), Some(Severity::Note));
 }
 
 #[test]
