@@ -449,7 +449,7 @@ fn rebase(
             seconds_of(*time_s.last().unwrap_or(&0.0)),
             seconds_of(seconds.last().unwrap_or(&0.0) - seconds.first().unwrap_or(&0.0)),
         ),
-        "log in UTC, or split the file where a new log begins",
+        "log in UTC, sort rows that are out of order, or split the file where a new log begins",
     ));
     Some(time_s)
 }

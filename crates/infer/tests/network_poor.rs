@@ -128,3 +128,27 @@ fn logs_without_readings_say_which() {
     assert_eq!(two, NetworkError::TooShort { rows: 2, needed: 8 });
     assert!(two.to_string().ends_with("record longer or more often"));
 }
+
+#[test]
+fn a_reference_that_no_room_has_is_told() {
+    // 0.5 K/W over 24 °C of the part's power; at the wall there are 60 W more.
+    let mut rise_k = 5.0;
+    let powers = step(600);
+    let temp_c: Vec<f64> = powers
+        .iter()
+        .map(|p| {
+            rise_k += (1.0 - (-1.0_f64 / 40.0).exp()) * (0.5 * p - rise_k);
+            24.0 + rise_k
+        })
+        .collect();
+    let told = |log: &NetworkInput| {
+        let network = fit(log, &Options::default()).expect("a clear step");
+        network
+            .findings
+            .iter()
+            .any(|f| f.rule == "reference_implausible")
+    };
+    let at_wall: Vec<f64> = powers.iter().map(|p| p + 60.0).collect();
+    assert!(told(&input(at_wall, temp_c.clone())));
+    assert!(!told(&input(powers, temp_c)));
+}

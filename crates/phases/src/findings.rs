@@ -170,7 +170,10 @@ fn throttled(log: &SensorLog, phases: &[Phase]) -> Option<Finding> {
 
 fn room(log: &SensorLog, options: &Options) -> Option<Finding> {
     let logged = log.channel(Role::Room).is_some_and(|c| c.mean().is_some());
-    if logged || options.room_c.is_some() || log.channel(Role::Temperature).is_none() {
+    let measured = log
+        .channel(Role::Temperature)
+        .is_some_and(|c| c.mean().is_some());
+    if logged || options.room_c.is_some() || !measured {
         return None;
     }
     Some(finding(
@@ -213,7 +216,11 @@ fn stuck(log: &SensorLog, driver: &Driver) -> Vec<Finding> {
                     brief(c.range().map_or(f64::NAN, |(lo, _)| lo)),
                     c.present().count()
                 ),
-                "check the sensor or choose another column",
+                if used {
+                    "check the sensor or choose another column"
+                } else {
+                    "check that sensor if its part should have warmed: nothing is read from it here"
+                },
             )
         })
         .collect()
@@ -269,7 +276,10 @@ fn aliased(power: &Channel, phases: &[Phase]) -> Option<Finding> {
 fn quantised(power: &Channel) -> Option<Finding> {
     let step_w = power.resolution?;
     let mean_w = power.mean()?;
-    (step_w > 0.02 * mean_w.abs() && power.range().is_some_and(|(lo, hi)| hi > lo)).then(|| {
+    // Two or three levels are the load's, not the meter's.
+    let many = power.present().count() >= MANY_ROWS
+        && power.range().is_some_and(|(lo, hi)| hi - lo > 2.5 * step_w);
+    (step_w > 0.02 * mean_w.abs() && many).then(|| {
         finding(
             "quantised_power",
             Severity::Note,

@@ -346,10 +346,8 @@ fn one_clean_step_makes_two_phases() {
 
 #[test]
 fn findings_stay_readable_for_absurd_values() {
-    let power_w: Vec<f64> = (0..600)
-        .map(|i| if i % 3 == 0 { 4e299 } else { 9e299 })
-        .collect();
-    let mut power = channel(Role::Power, Unit::Watt, 5e299, power_w);
+    let power_w: Vec<f64> = (0..600).map(|i| 4e299 + 1e299 * f64::from(i % 5)).collect();
+    let mut power = channel(Role::Power, Unit::Watt, 1e299, power_w);
     let temp_c: Vec<f64> = (0..600)
         .map(|i| if i < 300 { 1e280 } else { 9e280 })
         .collect();
@@ -370,6 +368,33 @@ fn findings_stay_readable_for_absurd_values() {
             assert!(run(&finding.evidence) <= Some(12), "{}", finding.evidence);
         }
     }
+}
+
+#[test]
+fn few_levels_and_few_rows_are_no_coarse_meter() {
+    let of = |power_w: Vec<f64>, step_w: f64| {
+        let rows = u32::try_from(power_w.len()).expect("a short log");
+        let power = channel(Role::Power, Unit::Watt, step_w, power_w);
+        let silent = channel(
+            Role::Temperature,
+            Unit::Celsius,
+            0.0,
+            vec![f64::NAN; rows as usize],
+        );
+        reviewed(&log(seconds(rows, 1.0), vec![power, silent]))
+    };
+    let two_levels = |rows: u32| -> Vec<f64> {
+        (0..rows)
+            .map(|i| if i % 200 < 100 { 60.0 } else { 150.0 })
+            .collect()
+    };
+    assert!(!has(&of(vec![10.0, 90.0], 80.0), "quantised_power"));
+    assert!(!has(&of(two_levels(600), 90.0), "quantised_power"));
+    let coarse = (0..600).map(|i| f64::from(10 * (i % 7))).collect();
+    let review = of(coarse, 10.0);
+    assert!(has(&review, "quantised_power"));
+    // A temperature without any reading needs no room.
+    assert!(!has(&review, "room_not_logged"));
 }
 
 #[test]

@@ -395,11 +395,15 @@ impl<'a> Fitted<'a> {
             Ground::Measured,
         );
         let room_mean = self.drive.room_c.iter().sum::<f64>() / self.drive.len() as f64;
-        let findings = self.findings(&stages);
+        let mut findings = self.findings(&stages);
+        let reference_c = offset.affine(1.0, room_mean);
+        if !with_room {
+            findings.extend(implausible(reference_c));
+        }
         let n = self.residual_k.len().max(1) as f64;
         Ok(NetworkFit {
             resistance_k_per_w,
-            reference_c: offset.affine(1.0, room_mean),
+            reference_c,
             offset_k: with_room.then_some(offset),
             sensor_lag_s: self
                 .shape
@@ -526,6 +530,29 @@ impl<'a> Fitted<'a> {
         }
         findings
     }
+}
+
+/// Rooms and intakes in which machines are run, °C, with some room on both sides.
+const PLAUSIBLE_C: std::ops::RangeInclusive<f64> = 5.0..=55.0;
+
+/// A temperature at no power that no room has: the power logged is not what heats the sensor.
+fn implausible(reference_c: Estimate) -> Option<Finding> {
+    let outside = reference_c.hi < *PLAUSIBLE_C.start() || reference_c.lo > *PLAUSIBLE_C.end();
+    outside.then(|| Finding {
+        rule: "reference_implausible",
+        severity: Severity::Warning,
+        run: None,
+        evidence: format!(
+            "at no power the temperature would be {} °C ({} to {}), which is no room: the logged \
+             power is not the heat that the sensor sees, or not all of it",
+            brief(reference_c.value),
+            brief(reference_c.lo),
+            brief(reference_c.hi)
+        ),
+        remedy: "log the part's own power (at the wall there is more, on one rail less), and the \
+                 room's temperature"
+            .to_owned(),
+    })
 }
 
 /// An estimate of a positive quantity with the standard deviation of its logarithm.
