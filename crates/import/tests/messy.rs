@@ -643,22 +643,22 @@ fn devices_in_rows_are_told_apart() {
 #[test]
 fn steps_and_levels_in_blocks_are_no_devices() {
     let step_of = |name: &str, of_block: &dyn Fn(u32) -> u32| {
-        (0..60).fold(format!("time_s,{name},power_w,temp_c\n"), |mut text, t| {
-            let _ = writeln!(text, "{t},{},{}.5,4{}.5", of_block(t / 20), 50 + t, t % 10);
+        (0..300).fold(format!("time_s,{name},power_w,temp_c\n"), |mut text, t| {
+            let _ = writeln!(text, "{t},{},{}.5,4{}.5", of_block(t / 100), 50 + t, t % 10);
             text
         })
     };
     for name in ["step", "run", "cpu", "index", "core"] {
         for first in [0, 1, 15] {
             let log = read(step_of(name, &|block| first + block));
-            assert_eq!((log.rows.kept, log.devices.len()), (60, 0), "{name}");
+            assert_eq!((log.rows.kept, log.devices.len()), (300, 0), "{name}");
             let column = log.log.channels().iter().find(|c| c.column == name);
             assert_eq!(column.map(Channel::missing), Some(0), "{name}");
         }
     }
     // Blocks that come back (1 1 … 2 2 … 1 1 …) are no devices either.
     let log = read(step_of("step", &|block| 1 + block % 2));
-    assert_eq!((log.rows.kept, log.devices.len()), (60, 0));
+    assert_eq!((log.rows.kept, log.devices.len()), (300, 0));
 }
 
 #[test]
