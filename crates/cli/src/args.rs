@@ -93,8 +93,8 @@ pub(crate) struct DemoArgs {
 #[derive(Debug, Args)]
 pub(crate) struct ReadArgs {
     /// Give a column a role: ROLE=COLUMN, by name or 1-based number; `*0.01` scales, `@degF` states
-    /// a unit. Roles: time, power, energy, temperature, coolant, room, fan_speed, fan_duty,
-    /// pump_speed, clock, level, load, limit, throttle, score, work, part, other.
+    /// a unit. Roles: time, power, energy, temperature, coolant, room, `fan_speed`, `fan_duty`,
+    /// `pump_speed`, clock, level, load, limit, throttle, score, work, part, other.
     #[arg(long, value_name = "ROLE=COLUMN")]
     pub(crate) channel: Vec<String>,
     /// Seconds between rows, where the file has no time.
@@ -103,8 +103,12 @@ pub(crate) struct ReadArgs {
     /// Which of several devices in the file.
     #[arg(long, value_name = "NAME")]
     pub(crate) device: Option<String>,
-    /// Order of day and month in dates: day or month first.
-    #[arg(long, value_name = "day|month")]
+    /// Order of day, month and year in dates.
+    #[arg(
+        long,
+        visible_alias = "day-order",
+        value_name = "day_first|month_first|year_first"
+    )]
     pub(crate) dates: Option<String>,
     /// Read by a saved recipe.
     #[arg(long, value_name = "FILE")]

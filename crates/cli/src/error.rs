@@ -70,6 +70,15 @@ impl From<NotebookError> for Failure {
 
 impl From<InferError> for Failure {
     fn from(error: InferError) -> Self {
+        if let InferError::Solver(_) = error {
+            // The solver's own words are about its parameters, which no user can change.
+            return Self::new(
+                Code::NotIdentified,
+                "the models cannot follow these runs; look in 'settlepoint runs' for a limit, watts or \
+                 a score far from the others, and leave that run out with 'settlepoint exclude' (or \
+                 try 'settlepoint fit --use' with the runs you trust)",
+            );
+        }
         let code = match error {
             InferError::Unknown(_) => Code::Usage,
             _ => Code::NotIdentified,

@@ -1,13 +1,21 @@
 //! From a notebook to the evidence of one cooling.
 
-use settlepoint_domain::{Cooling, Finding, Id, Machine, Run, RunData, Workload};
+use std::borrow::Cow;
+use std::path::Path;
+
+use settlepoint_domain::{Cooling, Finding, Id, Machine, Run, RunData, SensorLog, Workload};
 use settlepoint_infer::collect;
 use settlepoint_infer::evidence::{Evidence, RunEvidence};
 use settlepoint_infer::fit::{CoolingFit, fit};
-use settlepoint_notebook::{Kind, Notebook};
+use settlepoint_notebook::{Kind, Notebook, NotebookError};
+use settlepoint_phases::{Options, Review};
 
 use crate::args::PickArgs;
 use crate::error::{Code, Failure};
+use crate::view::listed;
+
+/// Longer logs are analysed as means over blocks; every row is read and accounted for all the same.
+const ROWS_ANALYSED: usize = 400_000;
 
 /// Everything known of one cooling of one machine.
 #[derive(Debug)]
@@ -18,6 +26,23 @@ pub(crate) struct Gathered {
     /// Runs in the order of entry, those excluded left out, with their evidence.
     pub(crate) runs: Vec<(Run, RunEvidence)>,
     pub(crate) findings: Vec<Finding>,
+}
+
+/// Opens a notebook to read from. Read-write where that is allowed, so that SQLite tidies its side
+/// files away on closing; read-only on a medium that allows no more.
+pub(crate) fn open(path: &Path) -> Result<Notebook, Failure> {
+    match Notebook::open(path) {
+        Err(NotebookError::ReadOnly | NotebookError::Locked) => Ok(Notebook::open_read_only(path)?),
+        other => Ok(other?),
+    }
+}
+
+/// The log of a run as it is analysed, with its phases: long logs as means over blocks.
+pub(crate) fn analysed(log: &SensorLog, room_c: Option<f64>) -> (Cow<'_, SensorLog>, Review) {
+    let log =
+        settlepoint_phases::condensed(log, ROWS_ANALYSED).map_or(Cow::Borrowed(log), Cow::Owned);
+    let review = settlepoint_phases::analyse(&log, &Options { room_c });
+    (log, review)
 }
 
 /// Picks machine and cooling and gathers their runs.
@@ -58,11 +83,8 @@ fn add_run(book: &Notebook, gathered: &mut Gathered, run: Run) -> Result<(), Fai
     let workload = &gathered.workloads[place];
     let mut evidence = match &run.data {
         RunData::Log => {
-            let log = book.log(run.id)?;
-            let found = settlepoint_phases::analyse(
-                &log,
-                &settlepoint_phases::Options { room_c: run.room_c },
-            );
+            let whole = book.log(run.id)?;
+            let (log, found) = analysed(&whole, run.room_c);
             gathered
                 .findings
                 .extend(found.findings.into_iter().map(|f| Finding {
@@ -97,13 +119,10 @@ fn pick_machine(book: &Notebook, name: Option<&str>) -> Result<Machine, Failure>
     match machines.len() {
         0 => Err(empty()),
         1 => Ok(machines.remove(0)),
-        _ => {
-            let names: Vec<_> = machines.iter().map(|m| m.name.as_str()).collect();
-            Err(Failure::usage(format!(
-                "there are several machines ({}); name one with --machine",
-                names.join(", ")
-            )))
-        }
+        _ => Err(Failure::usage(format!(
+            "there are several machines ({}); name one with --machine",
+            listed(machines.iter().map(|m| (m.name.as_str(), m.id)))
+        ))),
     }
 }
 
@@ -130,10 +149,9 @@ fn pick_cooling(
             .iter()
             .find(|c| c.name == name || c.id.to_string() == name);
         return found.cloned().ok_or_else(|| {
-            let names: Vec<_> = own.iter().map(|c| c.name.as_str()).collect();
             Failure::usage(format!(
                 "there is no cooling '{name}'; there is {}",
-                names.join(", ")
+                listed(own.iter().map(|c| (c.name.as_str(), c.id)))
             ))
         });
     }
@@ -150,10 +168,9 @@ impl Gathered {
         let is_named = |run: &Run, name: &str| run.name == name || run.id.to_string() == name;
         for name in only {
             if !self.runs.iter().any(|(run, _)| is_named(run, name.trim())) {
-                let names: Vec<_> = self.runs.iter().map(|(r, _)| r.name.as_str()).collect();
                 return Err(Failure::usage(format!(
                     "there is no run '{name}' here; there are {}",
-                    names.join(", ")
+                    listed(self.runs.iter().map(|(r, _)| (r.name.as_str(), r.id)))
                 )));
             }
         }
@@ -182,13 +199,7 @@ impl Gathered {
         let loads: Vec<usize> = (0..self.workloads.len())
             .filter(|&w| !self.workloads[w].idle)
             .collect();
-        let names = || -> String {
-            self.workloads
-                .iter()
-                .map(|w| w.name.as_str())
-                .collect::<Vec<_>>()
-                .join(", ")
-        };
+        let names = || listed(self.workloads.iter().map(|w| (w.name.as_str(), w.id)));
         match (name, loads.as_slice()) {
             (Some(name), _) => self
                 .workloads

@@ -5,7 +5,9 @@ use std::path::Path;
 use settlepoint_domain::{FanSetting, Finding, Id, LimitValue, Setting, Severity, Tier};
 
 use crate::args::LimitArgs;
-use crate::error::{Failure, with_path};
+use crate::error::Failure;
+use crate::log_file;
+use crate::readings::decode;
 
 /// The setting that the arguments describe.
 pub(crate) fn setting(id: Id, name: &str, args: &LimitArgs) -> Result<Setting, Failure> {
@@ -54,13 +56,13 @@ pub(crate) fn check_room(setting: &Setting, room_c: Option<f64>) -> Result<(), F
                 "a room of {room} °C: give a value from -60 to 80 °C"
             )));
         }
-        if let LimitValue::Value(limit) = setting.temp_limit_c {
-            if limit <= room {
-                return Err(Failure::usage(format!(
-                    "the temperature limit of {limit} °C is not above the room's {room} °C, so no \
+        if let LimitValue::Value(limit) = setting.temp_limit_c
+            && limit <= room
+        {
+            return Err(Failure::usage(format!(
+                "the temperature limit of {limit} °C is not above the room's {room} °C, so no \
                      power could be held; give a limit well above the room"
-                )));
-            }
+            )));
         }
     }
     Ok(())
@@ -100,21 +102,14 @@ fn fan(args: &LimitArgs) -> Result<FanSetting, Failure> {
 
 /// Reads lines of temperature and speed, rising in both.
 fn fan_curve(path: &Path) -> Result<Vec<(f64, f64)>, Failure> {
-    let text = std::fs::read_to_string(path).map_err(|e| with_path(path, "read", &e))?;
+    let bytes = log_file::bytes(path)?;
+    let text = decode(&bytes, &path.display().to_string())?;
     let mut points: Vec<(f64, f64)> = Vec::new();
     for (number, line) in text.lines().enumerate() {
-        let cells: Vec<&str> = line
-            .split([',', ';', '\t', ' '])
-            .map(str::trim)
-            .filter(|c| !c.is_empty())
-            .collect();
-        let point = match cells.as_slice() {
-            [] => continue,
-            [first, ..] if first.starts_with('#') => continue,
-            [t, rpm, ..] => t.parse().ok().zip(rpm.parse().ok()),
-            [_] => None,
-        };
-        match point {
+        if line.trim_start().starts_with('#') || line.trim().is_empty() {
+            continue;
+        }
+        match curve_point(line) {
             Some((t, rpm)) => {
                 if points
                     .last()
@@ -128,8 +123,8 @@ fn fan_curve(path: &Path) -> Result<Vec<(f64, f64)>, Failure> {
                 }
                 points.push((t, rpm));
             }
-            // A header is fine on the first line only.
-            None if points.is_empty() && number == 0 => {}
+            // A header of words is fine on the first line only.
+            None if number == 0 && !line.contains(|c: char| c.is_ascii_digit()) => {}
             None => {
                 return Err(Failure::data(format!(
                     "{}, line {}: '{line}' where a temperature in °C and a speed in rpm are expected",
@@ -146,4 +141,18 @@ fn fan_curve(path: &Path) -> Result<Vec<(f64, f64)>, Failure> {
         )));
     }
     Ok(points)
+}
+
+/// A temperature and a speed, where both can be. With semicolons or tabs between, commas are decimal.
+fn curve_point(line: &str) -> Option<(f64, f64)> {
+    let line = if line.contains([';', '\t']) {
+        line.replace(',', ".")
+    } else {
+        line.replace(',', " ")
+    };
+    let mut cells = line.split([';', '\t', ' ']).map(str::trim);
+    let mut next = || cells.find(|c| !c.is_empty())?.parse::<f64>().ok();
+    let (temp_c, rpm) = (next()?, next()?);
+    let can_be = (-60.0..=200.0).contains(&temp_c) && (0.0..=50_000.0).contains(&rpm);
+    (can_be && next().is_none()).then_some((temp_c, rpm))
 }

@@ -1,11 +1,15 @@
 //! Log files: bytes in, a log with its account of rows out.
 
-use std::io::Read as _;
-use std::path::Path;
+use std::fs::File;
+use std::io::{Read as _, Seek as _};
+use std::path::{Path, PathBuf};
 
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use settlepoint_domain::{Channel, SensorLog};
-use settlepoint_import::{ChannelOverride, ImportOptions, Imported, Recipe, import};
+use settlepoint_import::{
+    ChannelOverride, ImportError, ImportOptions, Imported, Recipe, import, import_reader,
+};
+use settlepoint_notebook::{Notebook, RawHash};
 
 use crate::args::ReadArgs;
 use crate::error::{Code, Failure, with_path};
@@ -17,17 +21,32 @@ const PROGRESS_FROM: u64 = 20_000_000;
 #[derive(Debug)]
 pub(crate) struct ReadLog {
     pub(crate) imported: Imported,
-    pub(crate) bytes: Vec<u8>,
+    source: Source,
     /// The file's name without its folder.
     pub(crate) file_name: String,
     /// The same without its extension.
     pub(crate) stem: String,
 }
 
+/// Where a log came from. Files are read in blocks and never held whole.
+#[derive(Debug)]
+enum Source {
+    File(PathBuf),
+    Stream(Vec<u8>),
+}
+
 impl ReadLog {
     /// The mapping with which it was read.
     pub(crate) fn recipe_text(&self) -> String {
         self.imported.recipe.to_json()
+    }
+
+    /// Keeps the bytes as they came in the notebook.
+    pub(crate) fn keep_raw(&self, book: &Notebook) -> Result<RawHash, Failure> {
+        match &self.source {
+            Source::File(path) => Ok(book.keep_raw_file(open(path)?)?),
+            Source::Stream(bytes) => Ok(book.keep_raw_bytes(bytes)?),
+        }
     }
 }
 
@@ -51,39 +70,76 @@ const FOREIGN: [(&[u8], &str); 4] = [
     ),
 ];
 
-/// The bytes of a file of text, or of standard input for `-`.
+/// The bytes of a table of text, or of standard input for `-`.
 pub(crate) fn bytes(path: &Path) -> Result<Vec<u8>, Failure> {
-    let bytes = any_bytes(path)?;
-    match FOREIGN.iter().find(|(mark, _)| bytes.starts_with(mark)) {
-        Some((_, what)) => Err(Failure::data(format!("{} is {what}", path.display()))),
-        None => Ok(bytes),
-    }
-}
-
-fn any_bytes(path: &Path) -> Result<Vec<u8>, Failure> {
+    let mut bytes = Vec::new();
     if path.as_os_str() == "-" {
-        let mut bytes = Vec::new();
         std::io::stdin()
             .lock()
             .read_to_end(&mut bytes)
             .map_err(|e| Failure::data(format!("cannot read standard input: {e}")))?;
-        return Ok(bytes);
+    } else {
+        refuse_folder(path)?;
+        let fail = |e: std::io::Error| with_path(path, "read", &e);
+        File::open(path)
+            .map_err(fail)?
+            .read_to_end(&mut bytes)
+            .map_err(fail)?;
     }
+    refuse_foreign(path, &bytes)?;
+    Ok(bytes)
+}
+
+/// Standard input and pipes (`<(…)` of a shell) can be read once only.
+fn is_stream(path: &Path) -> bool {
+    path.as_os_str() == "-" || path.metadata().is_ok_and(|m| !m.is_file() && !m.is_dir())
+}
+
+fn refuse_folder(path: &Path) -> Result<(), Failure> {
     if path.is_dir() {
         return Err(Failure::data(format!(
             "{} is a folder; name a file in it",
             path.display()
         )));
     }
-    std::fs::read(path).map_err(|e| with_path(path, "read", &e))
+    Ok(())
+}
+
+/// Opens a file of text; its first bytes are looked at, and the file stands at its start again.
+fn open(path: &Path) -> Result<File, Failure> {
+    refuse_folder(path)?;
+    let fail = |e: std::io::Error| with_path(path, "read", &e);
+    let mut file = File::open(path).map_err(fail)?;
+    let mut start = Vec::new();
+    file.by_ref()
+        .take(32)
+        .read_to_end(&mut start)
+        .map_err(fail)?;
+    refuse_foreign(path, &start)?;
+    file.rewind().map_err(fail)?;
+    Ok(file)
+}
+
+fn refuse_foreign(path: &Path, start: &[u8]) -> Result<(), Failure> {
+    match FOREIGN.iter().find(|(mark, _)| start.starts_with(mark)) {
+        Some((_, what)) => Err(Failure::data(format!("{} is {what}", path.display()))),
+        None => Ok(()),
+    }
 }
 
 /// Reads a log as the arguments say.
 pub(crate) fn read(path: &Path, args: &ReadArgs) -> Result<ReadLog, Failure> {
     let options = options(args)?;
-    let bytes = bytes(path)?;
-    let bar = progress(bytes.len() as u64);
-    let imported = import(&bytes, &options, &mut |done, _| bar.set_position(done));
+    let bar = ProgressBar::hidden();
+    let mut draw = |done: u64, total: u64| show_progress(&bar, done, total);
+    let (source, imported) = if is_stream(path) {
+        let bytes = bytes(path)?;
+        let imported = import(&bytes, &options, &mut draw);
+        (Source::Stream(bytes), imported)
+    } else {
+        let imported = import_reader(open(path)?, &options, &mut draw);
+        (Source::File(path.to_owned()), imported)
+    };
     bar.finish_and_clear();
     let imported = imported.map_err(|e| Failure::data(format!("{}: {e}", path.display())))?;
     let name = |part: Option<&std::ffi::OsStr>| match part {
@@ -92,7 +148,7 @@ pub(crate) fn read(path: &Path, args: &ReadArgs) -> Result<ReadLog, Failure> {
     };
     Ok(ReadLog {
         imported,
-        bytes,
+        source,
         file_name: name(path.file_name()),
         stem: name(path.file_stem()),
     })
@@ -103,7 +159,7 @@ fn options(args: &ReadArgs) -> Result<ImportOptions, Failure> {
     for text in &args.channel {
         let parsed: ChannelOverride = text
             .parse()
-            .map_err(|e| Failure::usage(format!("--channel {text}: {e}")))?;
+            .map_err(|e: ImportError| Failure::usage(e.to_string()))?;
         overrides.push(parsed);
     }
     let day_order = match &args.dates {
@@ -133,18 +189,20 @@ fn options(args: &ReadArgs) -> Result<ImportOptions, Failure> {
     })
 }
 
-fn progress(total: u64) -> ProgressBar {
+/// Draws the bar once it is known that the file is long; on standard error, on a terminal only.
+fn show_progress(bar: &ProgressBar, done: u64, total: u64) {
     if total < PROGRESS_FROM {
-        return ProgressBar::hidden();
+        return;
     }
-    // Drawn on standard error, and only on a terminal.
-    let bar = ProgressBar::new(total);
-    if let Ok(style) =
-        ProgressStyle::with_template("reading {bar:30} {bytes} of {total_bytes}, {eta} left")
-    {
-        bar.set_style(style);
+    if bar.length() != Some(total) {
+        bar.set_length(total);
+        bar.set_draw_target(ProgressDrawTarget::stderr());
+        let template = "reading {bar:30} {bytes} of {total_bytes}, {eta} left";
+        if let Ok(style) = ProgressStyle::with_template(template) {
+            bar.set_style(style);
+        }
     }
-    bar
+    bar.set_position(done);
 }
 
 /// Writes the mapping where `--save-recipe` asks for it.

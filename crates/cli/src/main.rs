@@ -1,5 +1,11 @@
 //! The settlepoint command line: parse, call, print.
 
+#![expect(
+    clippy::format_push_string,
+    clippy::format_collect,
+    reason = "answers are short and written once; write! adds a Result that cannot fail"
+)]
+
 mod args;
 mod commands;
 mod error;
@@ -16,7 +22,7 @@ use std::process::ExitCode;
 use clap::{CommandFactory as _, Parser as _};
 
 use args::{Cli, Command};
-use error::Failure;
+use error::{Code, Failure};
 use view::Answer;
 
 fn main() -> ExitCode {
@@ -29,7 +35,7 @@ fn main() -> ExitCode {
     match run(cli.command) {
         Ok(outcome) => finish(&outcome, json),
         Err(failure) => {
-            message(&format!("settlepoint: {failure}\n"));
+            message(&view::printable(&format!("settlepoint: {failure}\n")));
             ExitCode::from(failure.code as u8)
         }
     }
@@ -65,7 +71,7 @@ fn run(command: Command) -> Result<Outcome, Failure> {
             let (answer, denied) = inspect::inspect(&args)?;
             return Ok(Outcome {
                 answer,
-                code: u8::from(denied),
+                code: if denied { Code::Denied as u8 } else { 0 },
             });
         }
         Command::New { notebook } => add::new(&notebook)?,
@@ -121,7 +127,7 @@ fn finish(outcome: &Outcome, json: bool) -> ExitCode {
             }
         }
     } else {
-        outcome.answer.text.clone()
+        view::printable(&outcome.answer.text)
     };
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {

@@ -94,7 +94,7 @@ struct Table {
 }
 
 /// Text in UTF-8, in UTF-16 with its mark, or else in Windows-1252, as spreadsheets save it.
-fn decode<'a>(bytes: &'a [u8], file: &str) -> Result<Cow<'a, str>, Failure> {
+pub(crate) fn decode<'a>(bytes: &'a [u8], file: &str) -> Result<Cow<'a, str>, Failure> {
     let text = match Encoding::for_bom(bytes) {
         Some((encoding, _)) => encoding.decode(bytes).0,
         None => match std::str::from_utf8(bytes) {
@@ -543,7 +543,7 @@ fn wide_scores(table: &Table) -> Result<Vec<TypedScore>, Failure> {
         let workload = table.text(row, "workload").to_owned();
         for (i, setting) in table.header.iter().enumerate() {
             let ours = |c: &&str| setting.eq_ignore_ascii_case(c);
-            if setting.is_empty() || SCORE_COLUMNS.iter().chain([&TIME_COLUMN]).any(|c| ours(&c)) {
+            if setting.is_empty() || SCORE_COLUMNS.iter().chain([&TIME_COLUMN]).any(ours) {
                 continue;
             }
             let cell = row.get(i).map_or("", String::as_str);

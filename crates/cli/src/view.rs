@@ -2,7 +2,7 @@
 //! contract of the output stands in one place.
 
 use serde_json::{Value, json};
-use settlepoint_domain::{Estimate, Figure, Finding, LimitValue};
+use settlepoint_domain::{Estimate, Figure, Finding, Id, LimitValue};
 
 /// What a command says, in both forms.
 #[derive(Debug)]
@@ -27,7 +27,9 @@ pub(crate) fn number(value: f64) -> Value {
         return Value::Null;
     }
     let text = format!("{value:.8e}");
-    text.parse::<f64>().map_or(Value::Null, Value::from)
+    // Adding 0 turns -0 into 0.
+    text.parse::<f64>()
+        .map_or(Value::Null, |v| Value::from(v + 0.0))
 }
 
 pub(crate) fn optional(value: Option<f64>) -> Value {
@@ -85,52 +87,134 @@ pub(crate) fn findings_text(list: &[Finding]) -> String {
                 .as_ref()
                 .map_or(String::new(), |r| format!(" run {r}:"));
             format!(
-                "{} {}:{run} {}. {}.\n",
+                "{} {}:{run} {} {}\n",
                 f.severity.token(),
                 f.rule,
-                f.evidence,
-                f.remedy
+                sentence(&f.evidence),
+                sentence(&f.remedy)
             )
         })
         .collect()
 }
 
+/// With a capital and a full stop; a first word that is a name stays as it is.
+fn sentence(text: &str) -> String {
+    let text = text.trim().trim_end_matches('.');
+    let first_word = text.split(' ').next().unwrap_or("");
+    if first_word.contains(|c: char| c == '_' || c.is_uppercase()) {
+        return format!("{text}.");
+    }
+    let mut rest = text.chars();
+    match rest.next() {
+        Some(first) => format!("{}{}.", first.to_uppercase(), rest.as_str()),
+        None => String::new(),
+    }
+}
+
+/// A number with this many decimals; what rounds to 0 has no sign, what is no number is "-".
+pub(crate) fn fixed(value: f64, decimals: usize) -> String {
+    if !value.is_finite() {
+        return "-".to_owned();
+    }
+    if value.abs() >= 1e12 {
+        return format!("{value:.3e}");
+    }
+    let text = format!("{value:.decimals$}");
+    match text.strip_prefix('-') {
+        Some(digits) if digits.chars().all(|c| c == '0' || c == '.') => digits.to_owned(),
+        _ => text,
+    }
+}
+
 /// "81.2 (79.9 to 82.6)" with this many decimals.
 pub(crate) fn span(e: Estimate, decimals: usize) -> String {
     format!(
-        "{:.decimals$} ({:.decimals$} to {:.decimals$})",
-        e.value, e.lo, e.hi
+        "{} ({} to {})",
+        fixed(e.value, decimals),
+        fixed(e.lo, decimals),
+        fixed(e.hi, decimals)
     )
 }
 
-pub(crate) fn figure_span(f: &Figure, decimals: usize) -> String {
+/// The same with its unit (blank for a plain number), or what would tell it.
+pub(crate) fn figure_span(f: &Figure, decimals: usize, unit: &str) -> String {
     match f {
-        Figure::Known(e) => span(*e, decimals),
+        Figure::Known(e) if unit.is_empty() => span(*e, decimals),
+        Figure::Known(e) => format!("{} {unit}", span(*e, decimals)),
         Figure::Unknown { needs } => format!("not known; needs {needs}"),
     }
+}
+
+/// Names with commas between; with the id where two are alike.
+pub(crate) fn listed<'a>(things: impl Iterator<Item = (&'a str, Id)>) -> String {
+    let things: Vec<(&str, Id)> = things.collect();
+    let twins = |name: &str| things.iter().filter(|(n, _)| *n == name).count() > 1;
+    let shown: Vec<String> = things
+        .iter()
+        .map(|(name, id)| {
+            if twins(name) {
+                format!("'{name}' {id}")
+            } else {
+                format!("'{name}'")
+            }
+        })
+        .collect();
+    shown.join(", ")
+}
+
+/// Columns that a text takes on a terminal: East Asian wide characters (Unicode Standard Annex 11,
+/// the blocks that matter in names) take two, combining marks none.
+fn columns_of(text: &str) -> usize {
+    text.chars()
+        .map(|c| match u32::from(c) {
+            0x0300..=0x036f | 0x200b..=0x200f | 0xfe00..=0xfe0f => 0,
+            0x1100..=0x115f
+            | 0x2e80..=0x303e
+            | 0x3041..=0xa4cf
+            | 0xac00..=0xd7a3
+            | 0xf900..=0xfaff
+            | 0xfe30..=0xfe6f
+            | 0xff00..=0xff60
+            | 0xffe0..=0xffe6
+            | 0x1f300..=0x1f64f
+            | 0x1f900..=0x1f9ff
+            | 0x20000..=0x3fffd => 2,
+            _ => 1,
+        })
+        .sum()
+}
+
+/// Text for a terminal: control characters that a file's names may hold are shown, not obeyed.
+pub(crate) fn printable(text: &str) -> String {
+    text.chars()
+        .map(|c| match c {
+            '\n' | '\t' => c,
+            c if c.is_control() => char::REPLACEMENT_CHARACTER,
+            c => c,
+        })
+        .collect()
 }
 
 /// Rows under a header, columns aligned: numbers to the right, words to the left.
 pub(crate) fn table(header: &[&str], rows: &[Vec<String>]) -> String {
     let width = |i: usize| {
         rows.iter()
-            .map(|r| r.get(i).map_or(0, |c| c.chars().count()))
-            .chain([header[i].chars().count()])
+            .map(|r| r.get(i).map_or(0, |c| columns_of(c)))
+            .chain([columns_of(header[i])])
             .max()
             .unwrap_or(0)
     };
+    let is_number = |c: &String| c.starts_with(|x: char| x.is_ascii_digit() || "-+".contains(x));
     let numeric = |i: usize| {
-        rows.iter().filter_map(|r| r.get(i)).all(|c| {
-            c.is_empty()
-                || c == "-"
-                || c.starts_with(|x: char| x.is_ascii_digit() || x == '-' || x == '+')
-        })
+        let cells = || rows.iter().filter_map(|r| r.get(i));
+        // The first column names the rows, also where all names happen to be numbers.
+        i > 0 && cells().all(|c| c.is_empty() || is_number(c)) && cells().any(is_number)
     };
     let columns: Vec<(usize, bool)> = (0..header.len()).map(|i| (width(i), numeric(i))).collect();
     let line = |cells: &[String]| {
         let mut text = String::new();
         for (cell, &(width, right)) in cells.iter().zip(&columns) {
-            let pad = " ".repeat(width.saturating_sub(cell.chars().count()));
+            let pad = " ".repeat(width.saturating_sub(columns_of(cell)));
             if right {
                 text += &format!("{pad}{cell}  ");
             } else {
@@ -147,5 +231,27 @@ pub(crate) fn table(header: &[&str], rows: &[Vec<String>]) -> String {
 
 /// A value with a fixed number of decimals, or "-".
 pub(crate) fn cell(value: Option<f64>, decimals: usize) -> String {
-    value.map_or_else(|| "-".to_owned(), |v| format!("{v:.decimals$}"))
+    value.map_or_else(|| "-".to_owned(), |v| fixed(v, decimals))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_rounds_to_nothing_has_no_sign() {
+        assert_eq!(fixed(-0.04, 1), "0.0");
+        assert_eq!(fixed(-0.06, 1), "-0.1");
+        assert_eq!(fixed(f64::NAN, 1), "-");
+        assert_eq!(number(-0.0).to_string(), "0.0");
+    }
+
+    #[test]
+    fn wide_names_stay_aligned() {
+        let rows = [["静音", "1"], ["fan", "20"]].map(|r| r.map(str::to_owned).to_vec());
+        assert_eq!(
+            table(&["name", "W"], &rows),
+            "name   W\n静音   1\nfan   20\n"
+        );
+    }
 }

@@ -136,12 +136,14 @@ fn replay(folder: &Path, quoted: &Quoted) -> Vec<(usize, String)> {
         output.status,
         String::from_utf8_lossy(&output.stderr)
     );
-    printed(&quoted.output, &stdout).unwrap_or_else(|line| {
-        panic!(
-            "`{}` no longer prints\n{line}\nbut\n{stdout}\nBring the README up to date.",
-            quoted.line
-        )
-    })
+    let now = printed(&quoted.output, &stdout);
+    assert!(
+        now.is_ok(),
+        "`{}` no longer prints\n{}\nbut\n{stdout}\nBring the README up to date.",
+        quoted.line,
+        now.err().unwrap_or_default()
+    );
+    now.unwrap_or_default()
 }
 
 /// The text with some of its lines replaced.

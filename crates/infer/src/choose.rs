@@ -46,6 +46,9 @@ pub struct Candidate {
     pub loss_pct: f64,
     /// Whether it keeps every constraint.
     pub feasible: bool,
+    /// By how much it passes the bounds on heat and noise, kelvins and decibels added up; 0 if it
+    /// keeps them.
+    pub excess: f64,
     /// Sentences.
     pub reasons: Vec<String>,
 }
@@ -94,7 +97,7 @@ struct Quick {
 /// # Errors
 /// No workload that counts.
 pub fn choose(fit: &CoolingFit, constraints: &Constraints) -> Result<Choice, InferError> {
-    let workloads: Vec<usize> = loads(fit);
+    let workloads = counted(fit);
     if workloads.is_empty() {
         return Err(InferError::Unknown(
             "no workload to choose for: every run's workload is idle use; add one run under load"
@@ -117,21 +120,31 @@ pub fn choose(fit: &CoolingFit, constraints: &Constraints) -> Result<Choice, Inf
     Ok(decide(fit, constraints, goal, workloads, settings))
 }
 
-/// Workloads under load, the ones with a weight or hours if any has them.
-fn loads(fit: &CoolingFit) -> Vec<usize> {
-    let all: Vec<usize> = (0..fit.evidence.workloads.len())
-        .filter(|&w| !fit.evidence.workloads[w].idle)
-        .collect();
-    let weighed: Vec<usize> = all
+/// Workloads that count: those under load (the ones with a weight or hours, if any has them), then
+/// idle use, of which only heat and noise count.
+fn counted(fit: &CoolingFit) -> Vec<usize> {
+    let all = || 0..fit.evidence.workloads.len();
+    let idle = |w: &usize| fit.evidence.workloads[*w].idle;
+    let loads: Vec<usize> = all().filter(|w| !idle(w)).collect();
+    let mut counted: Vec<usize> = loads
         .iter()
         .copied()
         .filter(|&w| weight(fit, w) > 0.0)
         .collect();
-    if weighed.is_empty() { all } else { weighed }
+    if counted.is_empty() {
+        counted = loads;
+    }
+    if !counted.is_empty() {
+        counted.extend(all().filter(idle));
+    }
+    counted
 }
 
 fn weight(fit: &CoolingFit, w: usize) -> f64 {
     let workload = &fit.evidence.workloads[w];
+    if workload.idle {
+        return 0.0;
+    }
     workload
         .weight
         .or(workload.hours_per_week)
@@ -319,8 +332,10 @@ fn quick_look(
             levels.push(level.unwrap_or(55.0 * point.fan_share.max(1e-3).log10()));
         }
         let best = fit.best_rate(w).unwrap_or(1.0);
-        work += weight(fit, w) * (median(&mut rates) / best).ln();
-        total += weight(fit, w);
+        if weight(fit, w) > 0.0 {
+            work += weight(fit, w) * (median(&mut rates) / best).ln();
+            total += weight(fit, w);
+        }
         // Half a kelvin and a third of a decibel of slack: sixteen draws give rough bounds.
         let beyond = |values: &[f64], max: Option<f64>, slack: f64| {
             max.is_some_and(|max| rough_upper(values, constraints.confidence) > max + slack)
@@ -477,6 +492,7 @@ fn work_out(
         work_rel: (log_work / total).exp(),
         loss_pct: 0.0,
         feasible: false,
+        excess: 0.0,
         reasons: Vec::new(),
     }
 }
@@ -499,12 +515,14 @@ fn upper(e: settlepoint_domain::Estimate, confidence: f64) -> f64 {
 /// Checks the constraints and says how each is met.
 fn judge(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize], option: &mut Candidate) {
     let mut feasible = true;
+    let mut excess = 0.0;
     let mut reasons = Vec::new();
     for (&w, p) in workloads.iter().zip(&option.predictions) {
         let name = &fit.evidence.workloads[w].name;
         let t = p.sustained.package_c;
         if let Some(max) = constraints.temp_max_c {
             let bound = upper(t, constraints.confidence);
+            excess += (bound - max).max(0.0);
             feasible &= bound <= max + 1e-9 && p.p_cannot_hold < 1.0 - constraints.confidence;
             reasons.push(format!(
                 "{name}: settles at {:.0} °C ({:.0} to {:.0}) in a {:.0} °C room; {} {max:.0} °C with {:.0} % probability",
@@ -528,21 +546,19 @@ fn judge(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize], optio
             ));
         }
         if let Some(max) = constraints.noise_max_dba {
-            match p.sustained.level_dba.estimate() {
-                Some(level) => {
-                    let bound = upper(level, constraints.confidence);
-                    feasible &= bound <= max + 1e-9;
-                    reasons.push(format!(
-                        "{name}: {:.1} dB(A) ({:.1} to {:.1})",
-                        level.value, level.lo, level.hi
-                    ));
-                }
-                None => {
-                    feasible = false;
-                    reasons.push(format!(
-                        "{name}: its level is not known; note one to use a noise limit"
-                    ));
-                }
+            if let Some(level) = p.sustained.level_dba.estimate() {
+                let bound = upper(level, constraints.confidence);
+                excess += (bound - max).max(0.0);
+                feasible &= bound <= max + 1e-9;
+                reasons.push(format!(
+                    "{name}: {:.1} dB(A) ({:.1} to {:.1})",
+                    level.value, level.lo, level.hi
+                ));
+            } else {
+                feasible = false;
+                reasons.push(format!(
+                    "{name}: its level is not known; note one to use a noise limit"
+                ));
             }
         }
         if let Some(max) = constraints.wall_max_w {
@@ -562,6 +578,7 @@ fn judge(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize], optio
         option.loss_pct.max(0.0)
     ));
     option.feasible = feasible;
+    option.excess = excess;
     option.reasons = reasons;
 }
 
@@ -633,30 +650,28 @@ fn decide(
     choice
 }
 
+/// The next faster and the next quieter (or cooler) setting; of those that come into question the
+/// ones that pass the bounds least.
 fn find_neighbours(choice: &mut Choice, chosen: usize) {
     let own = &choice.settings[chosen];
     let (work, level, temp) = (own.work_rel, loudness(own), hottest(own));
+    let near = |a: usize, b: usize| {
+        let key = |i: usize| {
+            let c = &choice.settings[i];
+            [c.excess.round(), (c.work_rel / work).ln().abs(), hottest(c)]
+        };
+        compare(key(a), key(b))
+    };
     let others = || (0..choice.settings.len()).filter(|&i| i != chosen);
     let faster = others()
         .filter(|&i| choice.settings[i].work_rel > work * 1.002)
-        .min_by(|&a, &b| {
-            let key = |i: usize| (loudness(&choice.settings[i]), hottest(&choice.settings[i]));
-            key(a)
-                .0
-                .total_cmp(&key(b).0)
-                .then(key(a).1.total_cmp(&key(b).1))
-        });
+        .min_by(|&a, &b| near(a, b));
+    let is_quieter = |c: &Candidate| {
+        loudness(c) < level - 0.5 || (loudness(c) < level + EQUAL_DB && hottest(c) < temp - 1.5)
+    };
     let quieter = others()
-        .filter(|&i| {
-            let option = &choice.settings[i];
-            loudness(option) < level - 0.5
-                || (loudness(option) < level + EQUAL_DB && hottest(option) < temp - 1.5)
-        })
-        .max_by(|&a, &b| {
-            choice.settings[a]
-                .work_rel
-                .total_cmp(&choice.settings[b].work_rel)
-        });
+        .filter(|&i| is_quieter(&choice.settings[i]))
+        .min_by(|&a, &b| near(a, b));
     choice.faster = faster;
     choice.quieter = quieter;
 }

@@ -166,9 +166,10 @@ pub fn from_log(
     phases: &[Phase],
 ) -> RunEvidence {
     let mut evidence = blank(run, setting, workload);
-    evidence.room_c = run
-        .room_c
-        .or_else(|| log.channel(Role::Room).and_then(|c| c.mean()));
+    evidence.room_c = run.room_c.or_else(|| {
+        log.channel(Role::Room)
+            .and_then(settlepoint_domain::Channel::mean)
+    });
     let room_c = evidence.room_c;
     let first_load = phases.iter().position(|p| is_load(p.kind));
     let last_load = phases.iter().rposition(|p| is_load(p.kind));

@@ -140,7 +140,7 @@ impl Evidence {
         self.runs
             .iter()
             .flat_map(|run| &run.windows)
-            .filter_map(move |w| pick(w))
+            .filter_map(pick)
             .map(|r| r.value)
     }
 

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use settlepoint_domain::{Basis, Direction, Estimate};
+use settlepoint_domain::{Basis, Direction, Estimate, Finding, Severity};
 use settlepoint_stats::DMatrix;
 use settlepoint_stats::least_squares::{Derivatives, Jacobian, Options, Problem, minimise};
 
@@ -124,11 +124,26 @@ impl Posterior<'_> {
         for (index, run) in self.evidence.runs.iter().enumerate() {
             let prediction = predict_run(self.layout, z, index, run, 1.0);
             while let Some(o) = self.observations.get(done).filter(|o| o.run == index) {
-                out[done] = residual(self.layout, z, run, &prediction, self.evidence, o);
+                out[done] = tempered(residual(self.layout, z, run, &prediction, self.evidence, o));
                 done += 1;
             }
         }
     }
+}
+
+/// Degrees of freedom of the tails of a reading's error.
+const TAIL: f64 = 8.0;
+/// A reading farther than this from what its run should have given is reported, in standard
+/// deviations.
+const OFF: f64 = 4.5;
+
+/// A residual whose square is that of a normal error when small and grows like a logarithm when
+/// large, as that of Student's t: one mistyped cell must not bend the whole fit (K. L. Lange,
+/// R. J. A. Little and J. M. G. Taylor, J. Am. Stat. Assoc. 84 (1989) 881-896).
+fn tempered(residual: f64) -> f64 {
+    (TAIL * (residual * residual / TAIL).ln_1p())
+        .sqrt()
+        .copysign(residual)
 }
 
 fn residual(
@@ -368,6 +383,23 @@ fn thinning(evidence: &Evidence) -> usize {
 }
 
 impl CoolingFit {
+    /// Readings that do not fit the rest: a slip of the pen, a wrong unit, or something that the
+    /// models do not know.
+    pub fn readings_off(&self) -> Vec<Finding> {
+        let mut findings = Vec::new();
+        let all = observations(&self.evidence);
+        for (index, run) in self.evidence.runs.iter().enumerate() {
+            let prediction = predict_run(&self.layout, &self.z, index, run, 1.0);
+            for o in all.iter().filter(|o| o.run == index) {
+                let r = residual(&self.layout, &self.z, run, &prediction, &self.evidence, o);
+                if r.abs() > OFF {
+                    findings.push(off(run, o, r));
+                }
+            }
+        }
+        findings
+    }
+
     /// Posterior standard deviation of a parameter over its prior's: near 1 means that the data
     /// say nothing of it.
     pub fn learned(&self, key: Key) -> Option<f64> {
@@ -400,5 +432,31 @@ impl CoolingFit {
         let (i, j) = (self.layout.place(a)?, self.layout.place(b)?);
         let c = &self.covariance;
         Some(c[(i, j)] / (c[(i, i)] * c[(j, j)]).sqrt())
+    }
+}
+
+fn off(run: &RunEvidence, o: &Observation, residual: f64) -> Finding {
+    let what = match o.quantity {
+        Quantity::Power => "W",
+        Quantity::Package => "°C",
+        Quantity::FanSpeed => "rpm",
+        Quantity::Level => "dB(A)",
+        Quantity::Clock(_) => "MHz",
+        Quantity::Score => "as score",
+        Quantity::BoostLength => "s of boost",
+    };
+    let side = if residual > 0.0 { "below" } else { "above" };
+    Finding {
+        rule: "reading_off",
+        severity: Severity::Warning,
+        run: Some(run.name.clone()),
+        evidence: format!(
+            "{} {what} lies {:.0} standard deviations {side} what the other runs lead to",
+            o.reading.value,
+            residual.abs()
+        ),
+        remedy:
+            "check the cell, its unit and the run's limits; leave the run out if it was disturbed"
+                .into(),
     }
 }

@@ -294,9 +294,7 @@ pub fn idle_point(model: &MachineModel, scenario: &Scenario) -> OperatingPoint {
         return steady_state(model, scenario);
     };
     let mut idle = model.clone();
-    idle.package.demand_w = power_w;
-    idle.package.leak_w = idle.package.leak_w.min(0.1 * power_w);
-    idle.package.min_w = idle.package.min_w.min(0.5 * power_w);
+    make_idle(&mut idle, power_w);
     steady_state(
         &idle,
         &Scenario {
@@ -304,4 +302,15 @@ pub fn idle_point(model: &MachineModel, scenario: &Scenario) -> OperatingPoint {
             ..scenario.clone()
         },
     )
+}
+
+/// Turns a machine under load into the same machine idling at this power.
+pub(crate) fn make_idle(model: &mut MachineModel, power_w: f64) {
+    let package = &mut model.package;
+    package.demand_w = power_w;
+    package.leak_w = package.leak_w.min(0.1 * power_w);
+    package.min_w = package.min_w.min(0.5 * power_w);
+    package.base_w = package.base_w.min(0.4 * power_w);
+    package.reference_w = power_w;
+    package.work = None;
 }

@@ -217,7 +217,7 @@ impl CoolingFit {
 
     /// What the fit itself says about the runs: limits that are never reached, PL2 below PL1.
     pub fn findings(&self) -> Vec<Finding> {
-        let mut findings = Vec::new();
+        let mut findings = self.readings_off();
         for (w, workload) in self.evidence.workloads.iter().enumerate() {
             let Some(demand) = self.parameter(Key::Demand(w)) else {
                 continue;
@@ -249,16 +249,16 @@ impl CoolingFit {
             }
         }
         for run in &self.evidence.runs {
-            if let (Some(pl1), Some(pl2)) = (run.setting.pl1_w.value(), run.setting.pl2_w.value()) {
-                if pl2 < pl1 {
-                    findings.push(Finding {
-                        rule: "pl2_below_pl1",
-                        severity: Severity::Warning,
-                        run: Some(run.name.clone()),
-                        evidence: format!("PL2 is {pl2} W and PL1 is {pl1} W"),
-                        remedy: "PL2 then acts alone; check whether the two were swapped".into(),
-                    });
-                }
+            if let (Some(pl1), Some(pl2)) = (run.setting.pl1_w.value(), run.setting.pl2_w.value())
+                && pl2 < pl1
+            {
+                findings.push(Finding {
+                    rule: "pl2_below_pl1",
+                    severity: Severity::Warning,
+                    run: Some(run.name.clone()),
+                    evidence: format!("PL2 is {pl2} W and PL1 is {pl1} W"),
+                    remedy: "PL2 then acts alone; check whether the two were swapped".into(),
+                });
             }
         }
         findings

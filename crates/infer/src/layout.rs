@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use settlepoint_domain::{Direction, LimitValue, PhaseKind, ScoreKind};
+use settlepoint_domain::{Direction, LimitValue, PhaseKind};
 use settlepoint_model::{
     ClockLaw, Cooling, FanCurve, LadderNode, LimitBehaviour, MachineModel, Package, Sound, WorkLaw,
     air_density_kg_m3,
@@ -107,6 +107,8 @@ pub struct Layout {
     /// Reference watts of each workload; `None` where its demand serves.
     reference_w: Vec<Option<f64>>,
     background_dba: Option<f64>,
+    /// The workload that draws most.
+    heaviest: usize,
 }
 
 impl Layout {
@@ -127,12 +129,14 @@ impl Layout {
             reference_w: (0..evidence.workloads.len())
                 .map(|w| evidence.highest_power_w(Some(w)))
                 .collect(),
+            heaviest: 0,
             background_dba: evidence
                 .runs
                 .iter()
                 .flat_map(|r| &r.windows)
                 .find_map(|w| w.background_dba),
         };
+        layout.heaviest = heaviest(evidence);
         layout.add_thermal();
         layout.add_package(evidence);
         layout.add_limits(evidence);
@@ -235,7 +239,7 @@ impl Layout {
 
     fn add_package(&mut self, evidence: &Evidence) {
         use Scale::{Linear, Log};
-        let first = evidence.workloads.iter().position(|w| !w.idle).unwrap_or(0);
+        let first = self.heaviest;
         for (w, workload) in evidence.workloads.iter().enumerate() {
             let (centre, sd) = demand_prior(evidence, w, w == first, self.stock_w);
             self.add(
@@ -560,7 +564,7 @@ impl Layout {
         let demand_w = self.get(z, Key::Demand(w));
         let reference_w = self.reference_w[w].unwrap_or(demand_w);
         // Both belong to the chip, so they are shares of its stock power, not of a light job's.
-        let chip_w = self.get(z, Key::Demand(0)).max(self.stock_w);
+        let chip_w = self.get(z, Key::Demand(self.heaviest)).max(self.stock_w);
         let cap = 0.4 * reference_w.min(demand_w);
         Package {
             demand_w,
@@ -630,10 +634,21 @@ impl Layout {
     }
 }
 
+/// The workload that draws most: it is what the limits are about, and the reference for the others.
+fn heaviest(evidence: &Evidence) -> usize {
+    (0..evidence.workloads.len())
+        .rev()
+        .filter(|&w| !evidence.workloads[w].idle)
+        .max_by(|&a, &b| {
+            let watts = |w| evidence.highest_power_w(Some(w)).unwrap_or(0.0);
+            watts(a).total_cmp(&watts(b))
+        })
+        .unwrap_or(0)
+}
+
 /// Centre and log sd of a workload's demand.
 fn demand_prior(evidence: &Evidence, w: usize, first: bool, stock_w: f64) -> (f64, f64) {
     let seen = evidence.highest_power_w(Some(w));
-    let kind = evidence.workloads[w].kind;
     match (seen, first) {
         (Some(seen), _) => {
             // Power seen at its limit says little about what lies above.
@@ -651,10 +666,9 @@ fn demand_prior(evidence: &Evidence, w: usize, first: bool, stock_w: f64) -> (f6
                 })
                 .reduce(f64::max)
                 .unwrap_or(seen);
-            ((1.05 * seen).max((seen * allowed).sqrt()), 0.25)
+            ((seen * allowed).sqrt().clamp(1.05 * seen, 1.3 * seen), 0.28)
         }
         (None, true) => (stock_w, 0.35),
-        (None, false) if kind == ScoreKind::MeanRate => (0.5 * stock_w, 0.7),
         (None, false) => (0.5 * stock_w, 0.7),
     }
 }

@@ -5,10 +5,10 @@ use settlepoint_model::{
     ActingLimit, FanControl, MachineModel, OperatingPoint, Scenario, steady_state,
 };
 
-use crate::evidence::{RunEvidence, Window};
+use crate::evidence::{Reading, RunEvidence, Window};
 use crate::fit::{CoolingFit, Draw, clock_mhz, level_dba};
 use crate::forward::{
-    Conditions, Course, Means, RunPrediction, predict_run, scenario, with_discrepancy,
+    Conditions, Course, Means, RunPrediction, make_idle, predict_run, scenario, with_discrepancy,
 };
 use crate::layout::Key;
 
@@ -70,6 +70,9 @@ pub struct Prediction {
     pub notes: Vec<String>,
 }
 
+/// Picks a reading out of a window.
+type ReadingOf = dyn Fn(&Window) -> Option<Reading>;
+
 /// What one draw says.
 struct Outcome {
     point: OperatingPoint,
@@ -81,7 +84,11 @@ struct Outcome {
 
 impl CoolingFit {
     pub(crate) fn model_for(&self, draw: &Draw, query: &Query) -> (MachineModel, Scenario) {
-        let plain = self.layout.machine(&draw.z, query.workload);
+        let mut plain = self.layout.machine(&draw.z, query.workload);
+        if self.idles_unmeasured(query.workload) {
+            let power_w = self.layout.value(&draw.z, Key::IdlePower).unwrap_or(10.0);
+            make_idle(&mut plain, power_w);
+        }
         let scenario = scenario(
             &self.layout,
             &draw.z,
@@ -91,6 +98,13 @@ impl CoolingFit {
         );
         let model = with_discrepancy(&self.layout, &draw.z, plain, &scenario, draw.run_factor);
         (model, scenario)
+    }
+
+    /// Whether a workload is idle use without a run of its own: its power is then that seen before
+    /// the loads.
+    fn idles_unmeasured(&self, workload: usize) -> bool {
+        self.evidence.workloads[workload].idle
+            && !self.evidence.runs.iter().any(|r| r.workload == workload)
     }
 
     fn outcome(&self, draw: &Draw, query: &Query) -> Outcome {
@@ -179,6 +193,11 @@ impl CoolingFit {
     }
 
     fn work_rel(&self, query: &Query, outcomes: &[Outcome], basis: Basis) -> Figure {
+        if self.evidence.workloads[query.workload].idle {
+            return Figure::Unknown {
+                needs: "nothing: idle use has no score".into(),
+            };
+        }
         let Some(best) = self.best_rate(query.workload) else {
             return Figure::Unknown {
                 needs: "a score of this workload from at least two settings".into(),
@@ -278,8 +297,7 @@ impl CoolingFit {
             .iter()
             .rposition(|w| w.kind.is_load() || w.kind == settlepoint_domain::PhaseKind::Unknown);
         let window = place.map(|p| &run.windows[p]);
-        let figure = |read: Option<&dyn Fn(&Window) -> Option<crate::evidence::Reading>>,
-                      of: &dyn Fn(&Means) -> f64| {
+        let figure = |read: Option<&ReadingOf>, of: &dyn Fn(&Means) -> f64| {
             let place = place?;
             let sd = read
                 .and_then(|f| f(&run.windows[place]))
@@ -397,17 +415,17 @@ fn same_limits(a: &Setting, b: &Setting) -> bool {
 
 /// The contract's token for what acts, with the fan's ceiling told apart.
 fn acting_token(model: &MachineModel, scenario: &Scenario, point: &OperatingPoint) -> &'static str {
-    if point.acting == ActingLimit::Temperature {
-        if let FanControl::Curve { ceiling } = scenario.fan {
-            if ceiling < 1.0 && point.fan_share >= ceiling - 1e-6 {
-                let free = Scenario {
-                    fan: FanControl::Curve { ceiling: 1.0 },
-                    ..scenario.clone()
-                };
-                if steady_state(model, &free).acting != ActingLimit::Temperature {
-                    return "fan_ceiling";
-                }
-            }
+    if point.acting == ActingLimit::Temperature
+        && let FanControl::Curve { ceiling } = scenario.fan
+        && ceiling < 1.0
+        && point.fan_share >= ceiling - 1e-6
+    {
+        let free = Scenario {
+            fan: FanControl::Curve { ceiling: 1.0 },
+            ..scenario.clone()
+        };
+        if steady_state(model, &free).acting != ActingLimit::Temperature {
+            return "fan_ceiling";
         }
     }
     point.acting.token()

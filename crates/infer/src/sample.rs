@@ -110,7 +110,7 @@ fn chain(
         if accept {
             (state, weight) = (proposal, proposed);
         }
-        if step >= BURN_IN && (step - BURN_IN) % length.thin == 0 {
+        if step >= BURN_IN && (step - BURN_IN).is_multiple_of(length.thin) {
             draws.push(Draw {
                 z: place(mode, root, &state),
                 run_factor: (RUN_SCATTER * random.normal()).exp(),

@@ -32,6 +32,7 @@
 //! ```
 
 mod classify;
+mod condense;
 mod driver;
 mod findings;
 mod segment;
@@ -41,6 +42,7 @@ mod swings;
 
 use settlepoint_domain::{Channel, Estimate, Finding, Phase, PhaseKind, Plateau, Role, SensorLog};
 
+pub use condense::condensed;
 use driver::Driver;
 pub use driver::power_channel;
 use segment::Segment;

@@ -4,18 +4,19 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 use settlepoint_domain::{
-    Cooling, Direction, FanSetting, Finding, Id, LimitValue, Machine, Run, RunData, Score,
+    Cooling, Direction, FanSetting, Finding, Id, LimitValue, Machine, Role, Run, RunData, Score,
     ScoreKind, SensorLog, Setting, Severity, Tune, Workload,
 };
 use settlepoint_notebook::{Kind, LogSource, Notebook, NotebookError, new_id};
 
 use crate::args::{AddCommand, AddLogArgs, KindArg, WorkloadArgs};
 use crate::error::{Code, Failure};
+use crate::gather;
 use crate::interrupt::{self, Writing};
 use crate::limits;
 use crate::log_file::{self, ReadLog};
 use crate::readings::{self, TypedRun, TypedScore};
-use crate::view::{Answer, findings, findings_text};
+use crate::view::{Answer, findings, findings_text, listed};
 
 /// What was added, for the answer.
 #[derive(Debug, Default)]
@@ -60,6 +61,8 @@ pub(crate) fn new(path: &Path) -> Result<Answer, Failure> {
             path.with_file_name(stem_for(path)).display()
         )));
     }
+    // A draft beside the notebook must not be left behind.
+    let _writing = Writing::begin();
     Notebook::create(path).map_err(|e| cannot_make(path, e))?;
     Ok(Answer::new(
         json!({
@@ -371,23 +374,6 @@ fn scores_of(values: &[f64]) -> Vec<Score> {
         .collect()
 }
 
-/// Names with commas between; with the id where two are alike.
-fn listed<'a>(things: impl Iterator<Item = (&'a str, Id)>) -> String {
-    let things: Vec<(&str, Id)> = things.collect();
-    let twins = |name: &str| things.iter().filter(|(n, _)| *n == name).count() > 1;
-    let shown: Vec<String> = things
-        .iter()
-        .map(|(name, id)| {
-            if twins(name) {
-                format!("'{name}' {id}")
-            } else {
-                format!("'{name}'")
-            }
-        })
-        .collect();
-    shown.join(", ")
-}
-
 /// `add readings`.
 fn typed_runs(notebook: &Path, file: &Path) -> Result<Answer, Failure> {
     // First, so that a notebook and a table named in the wrong order are told apart.
@@ -456,8 +442,10 @@ fn typed_findings(run: &TypedRun) -> Vec<Finding> {
                 "if it was pasted twice, exclude the run and enter it again under another name",
             ));
         }
-        if let (Some(package), Some(room)) = (phase.package_c, run.room_c) {
-            if package < room {
+        if let (Some(package), Some(room)) = (phase.package_c, run.room_c)
+            && package < room
+        {
+            {
                 found.push(finding(
                     "package_below_room",
                     format!("row {place} has the package at {package} °C in a room of {room} °C"),
@@ -469,7 +457,7 @@ fn typed_findings(run: &TypedRun) -> Vec<Finding> {
     if run.room_c.is_none() {
         found.push(finding(
             "room_not_noted",
-            "the run has no room temperature".to_owned(),
+            "no room temperature is noted".to_owned(),
             "note it, else predictions for other rooms rest on a guess",
         ));
     }
@@ -713,7 +701,9 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         Some(name) => Some(book.tune_named(machine.id, name)?.id),
         None => None,
     };
-    let raw = book.keep_raw_bytes(&read.bytes)?;
+    need_readings(read)?;
+    let raw = read.keep_raw(book)?;
+    let before = book.run_of_raw_file(raw)?;
     let recipe = read.recipe_text();
     let source = LogSource {
         name: &read.file_name,
@@ -724,6 +714,9 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         findings: read.imported.findings.clone(),
         ..Added::default()
     };
+    if let Some(run) = before {
+        added.findings.push(same_file(&book.run(run)?.name));
+    }
     for (name, log) in split(args, read)? {
         let setting = log_setting(book, args, &name, &log)?;
         let room_c = match (&args.room_from, args.room) {
@@ -752,12 +745,38 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         book.add_run(&run)?;
         book.add_log(run.id, &log, &source)?;
         interrupt::check()?;
-        let found = settlepoint_phases::analyse(&log, &settlepoint_phases::Options { room_c });
+        let (_, found) = gather::analysed(&log, room_c);
         book.set_findings(run.id, &found.findings)?;
         added.push("run", run.id, &run.name);
         interrupt::check()?;
     }
     Ok(added)
+}
+
+/// A run without any reading that the models know would only be in the way.
+fn need_readings(read: &ReadLog) -> Result<(), Failure> {
+    let idle = [Role::Time, Role::Room, Role::Part, Role::Limit, Role::Other];
+    let channels = read.imported.log.channels();
+    if channels.iter().any(|c| !idle.contains(&c.role)) {
+        return Ok(());
+    }
+    let columns: Vec<&str> = channels.iter().map(|c| c.column.as_str()).collect();
+    Err(Failure::data(format!(
+        "{}: no column is known to be a temperature, a power or another reading (there are: {}); name \
+         them, as --channel temperature=COLUMN (nothing was added)",
+        read.file_name,
+        columns.join(", ")
+    )))
+}
+
+fn same_file(run: &str) -> Finding {
+    Finding {
+        rule: "same_file",
+        severity: Severity::Warning,
+        run: None,
+        evidence: format!("the file is that of run '{run}', byte for byte"),
+        remedy: "exclude one of them, else the same readings count twice".to_owned(),
+    }
 }
 
 /// One log, or one for each level of a column, in the order of first appearance.

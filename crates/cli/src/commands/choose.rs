@@ -4,19 +4,18 @@ use serde_json::{Value, json};
 use settlepoint_domain::{FanSetting, Setting};
 use settlepoint_infer::choose::{Candidate, Choice, Constraints, choose as choose_setting};
 use settlepoint_infer::fit::CoolingFit;
-use settlepoint_notebook::Notebook;
 
 use crate::args::ChooseArgs;
 use crate::commands::predict::prediction_json;
 use crate::commands::runs::setting_json;
-use crate::error::Failure;
-use crate::gather::{Gathered, gather};
+use crate::error::{Code, Failure};
+use crate::gather::{self, Gathered, gather};
 use crate::view::{Answer, number, table};
 
 /// `settlepoint choose`.
 pub(crate) fn choose(args: &ChooseArgs) -> Result<Answer, Failure> {
     let constraints = constraints(args)?;
-    let book = Notebook::open_read_only(&args.pick.notebook)?;
+    let book = gather::open(&args.pick.notebook)?;
     let gathered = gather(&book, &args.pick)?;
     let (fit, _) = gathered.fit(&[])?;
     answer(&gathered, &fit, &constraints)
@@ -33,12 +32,12 @@ fn constraints(args: &ChooseArgs) -> Result<Constraints, Failure> {
         }
     };
     let room_c = within("room", args.room, -60.0, 80.0)?;
-    if let Some(max) = args.temp_max {
-        if max <= room_c {
-            return Err(Failure::usage(format!(
-                "--temp-max {max} is not above the room's {room_c} °C; give a temperature well above it"
-            )));
-        }
+    if let Some(max) = args.temp_max
+        && max <= room_c
+    {
+        return Err(Failure::usage(format!(
+            "--temp-max {max} is not above the room's {room_c} °C; give a temperature well above it"
+        )));
     }
     Ok(Constraints {
         room_c,
@@ -60,6 +59,7 @@ pub(crate) fn answer(
     constraints: &Constraints,
 ) -> Result<Answer, Failure> {
     let choice = choose_setting(fit, constraints)?;
+    need_scores(&choice)?;
     let pick = |place: Option<usize>| {
         place.map_or(Value::Null, |i| {
             candidate_json(gathered, &choice, &choice.settings[i])
@@ -78,6 +78,20 @@ pub(crate) fn answer(
         "reasons": choice.reasons,
     });
     Ok(Answer::new(json, choice_text(&choice)))
+}
+
+/// Without any score every setting does the same work, and the coldest would always win.
+fn need_scores(choice: &Choice) -> Result<(), Failure> {
+    let known = |c: &Candidate| c.predictions.iter().any(|p| p.work_rel.value().is_some());
+    if choice.settings.is_empty() || choice.settings.iter().any(known) {
+        return Ok(());
+    }
+    Err(Failure::new(
+        Code::NotIdentified,
+        "a choice weighs work against heat and noise, but no workload has its score under two \
+         settings; note scores in the table or with 'settlepoint add scores', or let 'settlepoint \
+         capacity' say how many watts a temperature allows",
+    ))
 }
 
 fn candidate_json(gathered: &Gathered, choice: &Choice, candidate: &Candidate) -> Value {

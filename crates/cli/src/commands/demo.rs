@@ -5,14 +5,13 @@ use std::path::{Path, PathBuf};
 use serde_json::{Value, json};
 use settlepoint_domain::LimitValue;
 use settlepoint_infer::choose::Constraints;
-use settlepoint_notebook::Notebook;
 
 use crate::args::{
     AddCommand, AddLogArgs, DemoArgs, KindArg, LimitArgs, PickArgs, ReadArgs, WorkloadArgs,
 };
 use crate::commands::{add, choose};
 use crate::error::{Failure, with_path};
-use crate::gather::gather;
+use crate::gather::{self, gather};
 use crate::view::Answer;
 
 const MACHINE: &str = "attic studio";
@@ -36,6 +35,10 @@ const FILES: [(&str, &str); 3] = [
     ),
     ("typed-runs.csv", include_str!("../../demo/typed-runs.csv")),
 ];
+/// Names of the workloads that the demo makes.
+const WORKLOADS: [&str; 3] = ["mixdown", "live tracking", "editing and idle"];
+/// Names of the runs that the demo makes; a notebook with others has been worked on.
+const RUNS: [&str; 4] = ["181 W", "tracking", "65 W", "125 W"];
 /// PL1 and score of the logged runs.
 const LOGS: [(&str, f64, f64); 2] = [
     ("mixdown-65w.csv", 65.0, 27.4),
@@ -50,10 +53,14 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Answer, Failure> {
     refuse_foreign(&notebook)?;
     let mut files = Vec::new();
     for (name, text) in FILES {
+        refuse_other(&folder.join(name), text)?;
+    }
+    for (name, text) in FILES {
         let path = folder.join(name);
         std::fs::write(&path, text).map_err(|e| with_path(&path, "write", &e))?;
         files.push(path);
     }
+    remove_old(&notebook)?;
     fill(&folder, &notebook)?;
     answer(&notebook, &files)
 }
@@ -63,15 +70,27 @@ fn refuse_foreign(path: &Path) -> Result<(), Failure> {
     if !path.exists() {
         return Ok(());
     }
-    let own = Notebook::open_read_only(path)
-        .and_then(|book| book.machines())
-        .is_ok_and(|machines| machines.iter().all(|m| m.name == MACHINE));
+    let own = gather::open(path)
+        .and_then(|book| Ok((book.machines()?, book.workloads()?, book.runs()?)))
+        .is_ok_and(|(machines, workloads, runs)| {
+            // An empty notebook may be somebody's beginning.
+            !workloads.is_empty()
+                && machines.iter().all(|m| m.name == MACHINE)
+                && workloads
+                    .iter()
+                    .all(|w| WORKLOADS.contains(&w.name.as_str()))
+                && runs.iter().all(|r| RUNS.contains(&r.name.as_str()))
+        });
     if !own {
         return Err(Failure::usage(format!(
             "{} is there already and is not the demo's; give another folder with -o",
             path.display()
         )));
     }
+    Ok(())
+}
+
+fn remove_old(path: &Path) -> Result<(), Failure> {
     for suffix in ["", "-wal", "-shm"] {
         let mut file = path.as_os_str().to_owned();
         file.push(suffix);
@@ -83,6 +102,17 @@ fn refuse_foreign(path: &Path) -> Result<(), Failure> {
         }
     }
     Ok(())
+}
+
+/// A file of the same name that is not the demo's is the user's own.
+fn refuse_other(path: &Path, text: &str) -> Result<(), Failure> {
+    match std::fs::read(path) {
+        Ok(there) if there != text.as_bytes() => Err(Failure::usage(format!(
+            "{} is there already and is not the demo's; give another folder with -o",
+            path.display()
+        ))),
+        _ => Ok(()),
+    }
 }
 
 /// What a user would type, call by call.
@@ -160,7 +190,7 @@ fn log_args(folder: &Path, notebook: &Path, file: &str, pl1_w: f64, score: f64) 
 }
 
 fn answer(notebook: &Path, files: &[PathBuf]) -> Result<Answer, Failure> {
-    let book = Notebook::open_read_only(notebook)?;
+    let book = gather::open(notebook)?;
     let pick = PickArgs {
         notebook: notebook.to_owned(),
         machine: None,
@@ -196,7 +226,8 @@ fn answer(notebook: &Path, files: &[PathBuf]) -> Result<Answer, Failure> {
     });
     let text = format!(
         "An invented example: the workstation of an attic recording studio.\n\
-         Two logged runs (65 and 125 W) and one typed by hand (181 W), all in a room near 22 °C.\n\
+         Two logged runs (mixdown at 65 and 125 W) and two typed by hand (mixdown at 181 W, live tracking),\n\
+         all in a room near 22 °C.\n\
          Asked: which setting keeps the package below {TEMP_MAX_C:.0} °C and the fans below \
          {NOISE_MAX_DBA:.0} dB(A) with 95 % probability\n\
          when the attic is at {SUMMER_C:.0} °C, and loses least?\n\n{1}\n\

@@ -1,17 +1,21 @@
 //! `export` and `merge`.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use serde_json::json;
 use settlepoint_notebook::Notebook;
 
 use crate::args::{ExportArgs, ExportForm};
 use crate::error::{Failure, with_path};
+use crate::gather;
+use crate::interrupt::Writing;
 use crate::view::Answer;
 
 /// `settlepoint export`.
 pub(crate) fn export(args: &ExportArgs) -> Result<Answer, Failure> {
-    let book = Notebook::open_read_only(&args.notebook)?;
+    let book = gather::open(&args.notebook)?;
+    // The folder is written beside its place first; Ctrl-C must not leave that behind.
+    let _writing = Writing::begin();
     match args.form {
         ExportForm::Csv => book.export_csv(&args.to)?,
         ExportForm::Json => book.export_json(&args.to)?,
@@ -33,15 +37,34 @@ pub(crate) fn export(args: &ExportArgs) -> Result<Answer, Failure> {
     ))
 }
 
+fn same_file(a: &Path, b: &Path) -> bool {
+    matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
+}
+
 /// `settlepoint merge`.
 pub(crate) fn merge(into: &PathBuf, from: &[PathBuf]) -> Result<Answer, Failure> {
     let book = Notebook::open(into)?;
+    // All are opened before the first is copied, so that a mistyped name leaves nothing half done.
+    let mut others = Vec::new();
+    for path in from {
+        if same_file(into, path) {
+            return Err(Failure::usage(format!(
+                "{} cannot be merged into itself; name another notebook",
+                path.display()
+            )));
+        }
+        others.push((path, gather::open(path)?));
+    }
     let mut rows = Vec::new();
     let mut text = String::new();
-    for path in from {
-        let other = Notebook::open_read_only(path)?;
-        let report = book.merge_from(&other)?;
-        text += &format!("{}: {} things added", path.display(), report.added());
+    for (path, other) in &others {
+        let report = book.merge_from(other)?;
+        let things = if report.added() == 1 {
+            "thing"
+        } else {
+            "things"
+        };
+        text += &format!("{}: {} {things} added", path.display(), report.added());
         let conflicts: Vec<String> = report
             .conflicts
             .iter()

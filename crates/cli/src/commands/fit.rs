@@ -6,11 +6,10 @@ use settlepoint_infer::fit::CoolingFit;
 use settlepoint_infer::layout::Key;
 use settlepoint_infer::predict::HeldOut;
 use settlepoint_model::Cauer;
-use settlepoint_notebook::Notebook;
 
 use crate::args::FitArgs;
 use crate::error::Failure;
-use crate::gather::gather;
+use crate::gather::{self, gather};
 use crate::view::{
     Answer, cell, estimate, findings, findings_text, number, optional, optional_estimate, span,
     table,
@@ -18,7 +17,7 @@ use crate::view::{
 
 /// `settlepoint fit`.
 pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
-    let book = Notebook::open_read_only(&args.pick.notebook)?;
+    let book = gather::open(&args.pick.notebook)?;
     let gathered = gather(&book, &args.pick)?;
     let (fit, rest) = gathered.fit(&args.use_runs)?;
     let held_out: Vec<HeldOut> = rest.into_iter().map(|run| fit.held_out(run)).collect();

@@ -1,15 +1,16 @@
 //! `inspect`.
 
 use serde_json::{Value, json};
-use settlepoint_domain::{Channel, Figure, Finding, Phase, Severity};
+use settlepoint_domain::{Channel, Figure, Finding, Phase, SensorLog, Severity};
 use settlepoint_import::Imported;
 use settlepoint_infer::network::{self, HeldOut, NetworkError, NetworkFit, NetworkInput, Stage};
 
 use crate::args::InspectArgs;
 use crate::error::Failure;
+use crate::gather;
 use crate::log_file;
 use crate::view::{
-    Answer, cell, estimate, figure, figure_span, findings, findings_text, number, optional,
+    Answer, cell, estimate, figure, figure_span, findings, findings_text, fixed, number, optional,
     optional_estimate, span, table,
 };
 
@@ -28,11 +29,8 @@ pub(crate) fn inspect(args: &InspectArgs) -> Result<(Answer, bool), Failure> {
     let read = log_file::read(&args.file, &args.read)?;
     log_file::save_recipe(&args.read, &read)?;
     let imported = &read.imported;
-    let review = settlepoint_phases::analyse(
-        &imported.log,
-        &settlepoint_phases::Options { room_c: args.room },
-    );
-    let thermal = thermal(imported, args.fit_until);
+    let (log, review) = gather::analysed(&imported.log, args.room);
+    let thermal = thermal(&log, args.fit_until);
     let mut all: Vec<Finding> = imported.findings.clone();
     all.extend(review.findings);
     if let Thermal::Fitted { fit, .. } = &thermal {
@@ -62,8 +60,8 @@ fn severity(text: &str) -> Result<Severity, Failure> {
         .ok_or_else(|| Failure::usage(format!("--deny {text}: give note, warning or error")))
 }
 
-fn thermal(imported: &Imported, fit_until_s: Option<f64>) -> Thermal {
-    let fitted = NetworkInput::from_log(&imported.log).and_then(|input| {
+fn thermal(log: &SensorLog, fit_until_s: Option<f64>) -> Thermal {
+    let fitted = NetworkInput::from_log(log).and_then(|input| {
         let options = network::Options {
             fit_until_s: fit_until_s.unwrap_or(f64::INFINITY),
             ..network::Options::default()
@@ -223,7 +221,7 @@ fn channels_text(imported: &Imported) -> String {
         .iter()
         .map(|c| {
             let range = c.range();
-            let show = |v: Option<f64>| v.map_or_else(|| "-".into(), |v| short(v));
+            let show = |v: Option<f64>| v.map_or_else(|| "-".into(), short);
             vec![
                 c.role.token().to_owned(),
                 c.column.clone(),
@@ -249,11 +247,8 @@ fn channels_text(imported: &Imported) -> String {
 }
 
 fn short(v: f64) -> String {
-    if v == v.trunc() && v.abs() < 1e9 {
-        format!("{v:.0}")
-    } else {
-        format!("{v:.2}")
-    }
+    let decimals = if v.fract() == 0.0 { 0 } else { 2 };
+    fixed(v, decimals)
 }
 
 fn phases_text(phases: &[Phase]) -> String {
@@ -286,15 +281,16 @@ fn thermal_text(thermal: &Thermal) -> String {
         Thermal::Not(why) => return format!("none: {why}\n"),
     };
     let mut out = format!(
-        "{} stages, {} K/W over {} °C\n",
+        "{} {}, {} over {} °C\n",
         fit.nodes(),
-        figure_span(&fit.resistance_k_per_w, 4),
+        if fit.nodes() == 1 { "stage" } else { "stages" },
+        figure_span(&fit.resistance_k_per_w, 4, "K/W"),
         span(fit.reference_c, 1)
     );
     let rows: Vec<Vec<String>> = fit.stages.iter().map(stage_row).collect();
     out += &table(&["stage K/W", "time constant s", ""], &rows);
     if let Some(lag) = &fit.sensor_lag_s {
-        out += &format!("sensor lag {} s\n", figure_span(lag, 1));
+        out += &format!("sensor lag {}\n", figure_span(lag, 1, "s"));
     }
     if let Some(h) = held_out {
         out += &format!(

@@ -8,11 +8,10 @@ use settlepoint_infer::forward::Conditions;
 use settlepoint_infer::layout::Key;
 use settlepoint_infer::predict::{Prediction, Query};
 use settlepoint_model::simulate;
-use settlepoint_notebook::Notebook;
 
 use crate::args::{CapacityArgs, PredictArgs};
 use crate::error::{Code, Failure};
-use crate::gather::gather;
+use crate::gather::{self, gather};
 use crate::limits;
 use crate::view::{Answer, estimate, figure, figure_span, number, span};
 
@@ -21,7 +20,7 @@ pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
     let setting = limits::setting(Id::from_u128(0), "asked", &args.limits)?;
     limits::check_room(&setting, Some(args.room))?;
     check_altitude(args.altitude)?;
-    let book = Notebook::open_read_only(&args.pick.notebook)?;
+    let book = gather::open(&args.pick.notebook)?;
     let gathered = gather(&book, &args.pick)?;
     let workload = gathered.workload(args.workload.as_deref())?;
     let (fit, _) = gathered.fit(&args.use_runs)?;
@@ -58,10 +57,10 @@ pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
 fn with_usual_window(fit: &CoolingFit, mut setting: Setting) -> Setting {
     if setting.tau_s.value().is_none() {
         let mut seen = fit.evidence.runs.iter().map(|r| r.setting.tau_s);
-        if let Some(first) = seen.next() {
-            if seen.all(|t| t == first) {
-                setting.tau_s = first;
-            }
+        if let Some(first) = seen.next()
+            && seen.all(|t| t == first)
+        {
+            setting.tau_s = first;
         }
     }
     setting
@@ -119,12 +118,15 @@ fn prediction_text(p: &Prediction) -> String {
         acting_words(p.acting_limit)
     );
     text += &format!(
-        "fan speed {} rpm\n",
-        figure_span(&p.sustained.fan_speed_rpm, 0)
+        "fan speed {}\n",
+        figure_span(&p.sustained.fan_speed_rpm, 0, "rpm")
     );
-    text += &format!("level {} dB(A)\n", figure_span(&p.sustained.level_dba, 1));
+    text += &format!(
+        "level {}\n",
+        figure_span(&p.sustained.level_dba, 1, "dB(A)")
+    );
     for (i, clock) in p.sustained.clock_mhz.iter().enumerate() {
-        text += &format!("clock {} {} MHz\n", i + 1, figure_span(clock, 0));
+        text += &format!("clock {} {}\n", i + 1, figure_span(clock, 0, "MHz"));
     }
     if let Some(b) = &p.boost {
         text += &format!(
@@ -136,7 +138,7 @@ fn prediction_text(p: &Prediction) -> String {
     }
     text += &format!(
         "work relative to the best score {}\n",
-        figure_span(&p.work_rel, 3)
+        figure_span(&p.work_rel, 3, "")
     );
     text += &format!(
         "the temperature limit acts with probability {:.2}\n",
@@ -184,7 +186,7 @@ pub(crate) fn capacity(args: &CapacityArgs) -> Result<Answer, Failure> {
         )));
     }
     check_altitude(args.altitude)?;
-    let book = Notebook::open_read_only(&args.pick.notebook)?;
+    let book = gather::open(&args.pick.notebook)?;
     let gathered = gather(&book, &args.pick)?;
     let (fit, _) = gathered.fit(&[])?;
     let share = share_asked(&fit, args)?;

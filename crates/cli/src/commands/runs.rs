@@ -7,6 +7,7 @@ use settlepoint_domain::{PhaseKind, Role, Run, RunData, Setting};
 use settlepoint_notebook::{Kind, Notebook};
 
 use crate::error::Failure;
+use crate::gather;
 use crate::view::{Answer, cell, limit, number, optional, table};
 
 /// A run's averages at its settled end.
@@ -19,7 +20,7 @@ struct Row {
 
 /// `settlepoint runs`.
 pub(crate) fn runs(path: &Path) -> Result<Answer, Failure> {
-    let book = Notebook::open_read_only(path)?;
+    let book = gather::open(path)?;
     let coolings = book.coolings()?;
     let workloads = book.workloads()?;
     let (mut json_rows, mut text_rows) = (Vec::new(), Vec::new());
@@ -59,7 +60,7 @@ pub(crate) fn runs(path: &Path) -> Result<Answer, Failure> {
             cell(row.power_w, 1),
             cell(row.fan_speed_rpm, 0),
             cell(row.level_dba, 1),
-            score.map_or_else(|| "-".into(), |s| format!("{s}")),
+            score.map_or_else(|| "-".into(), short_score),
             run.excluded.clone().unwrap_or_default(),
         ]);
     }
@@ -114,6 +115,16 @@ fn mean_score(run: &Run) -> Option<f64> {
     (n > 0).then(|| run.scores.iter().map(|s| s.value).sum::<f64>() / n as f64)
 }
 
+/// A score with six significant digits, without zeros at the end.
+fn short_score(score: f64) -> String {
+    let rounded: f64 = format!("{score:.5e}").parse().unwrap_or(score);
+    if (1e-4..1e9).contains(&rounded.abs()) {
+        rounded.to_string()
+    } else {
+        format!("{rounded:e}")
+    }
+}
+
 fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
     Ok(match &run.data {
         RunData::Readings(phases) => {
@@ -130,11 +141,8 @@ fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
             }
         }
         RunData::Log => {
-            let log = book.log(run.id)?;
-            let found = settlepoint_phases::analyse(
-                &log,
-                &settlepoint_phases::Options { room_c: run.room_c },
-            );
+            let whole = book.log(run.id)?;
+            let (log, found) = gather::analysed(&whole, run.room_c);
             let last = found
                 .phases
                 .iter()
@@ -149,7 +157,9 @@ fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
                 }),
                 power_w: last.and_then(|p| p.power_w).map(|e| e.value),
                 fan_speed_rpm: last.and_then(|p| p.fan_speed_rpm).map(|e| e.value),
-                level_dba: log.channel(Role::Level).and_then(|c| c.mean()),
+                level_dba: log
+                    .channel(Role::Level)
+                    .and_then(settlepoint_domain::Channel::mean),
             }
         }
         RunData::ScoresOnly => Row {
@@ -165,15 +175,12 @@ fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
 pub(crate) fn exclude(path: &Path, run: &str, reason: Option<&str>) -> Result<Answer, Failure> {
     let book = Notebook::open(path)?;
     let id = book.id_of(Kind::Run, run)?;
-    let text = match reason {
-        Some(reason) => {
-            book.exclude_run(id, reason)?;
-            format!("run '{run}' is left out: {reason}\n")
-        }
-        None => {
-            book.include_run(id)?;
-            format!("run '{run}' counts again\n")
-        }
+    let text = if let Some(reason) = reason {
+        book.exclude_run(id, reason)?;
+        format!("run '{run}' is left out: {reason}\n")
+    } else {
+        book.include_run(id)?;
+        format!("run '{run}' counts again\n")
     };
     Ok(Answer::new(
         json!({ "schema": "settlepoint.exclude/1", "run": run, "id": id.to_string(), "excluded": reason }),

@@ -1,0 +1,9 @@
+//! What a user types, and what comes back: each test starts the real program in a folder of its own.
+
+mod bad_input;
+mod contract;
+mod support;
+mod tables;
+mod trade_facts;
+mod trouble;
+mod whole_job;
