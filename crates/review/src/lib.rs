@@ -70,14 +70,18 @@ fn comparable(a: &RunFacts<'_>, b: &RunFacts<'_>) -> bool {
     a.run.workload == b.run.workload && a.run.machine == b.run.machine
 }
 
-/// Scores in the order in which they were measured, where that was noted for every one.
-fn in_order<'a>(runs: &[&RunFacts<'a>]) -> Option<Vec<(u32, f64, &'a Run)>> {
-    let mut scores = Vec::new();
-    for facts in runs {
-        for score in &facts.run.scores {
-            scores.push((score.order?, score.value, facts.run));
+/// Scores in the order in which they were measured: as noted for every one, or else by when the
+/// runs' logs began.
+fn in_order<'a>(runs: &[&RunFacts<'a>]) -> Option<Vec<(f64, f64, &'a Run)>> {
+    let placed = |place: &dyn Fn(&RunFacts<'_>, Option<u32>) -> Option<f64>| {
+        let mut scores = Vec::new();
+        for facts in runs {
+            for score in &facts.run.scores {
+                scores.push((place(facts, score.order)?, score.value, facts.run));
+            }
         }
-    }
-    scores.sort_by_key(|s| s.0);
-    Some(scores)
+        scores.sort_by(|a, b| a.0.total_cmp(&b.0));
+        Some(scores)
+    };
+    placed(&|_, order| order.map(f64::from)).or_else(|| placed(&|facts, _| facts.began_s))
 }

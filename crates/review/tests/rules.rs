@@ -128,6 +128,38 @@ fn order_confounded_with_time() {
     assert_eq!(unknown, Vec::<&str>::new());
 }
 
+/// Where no order was noted, logs say when their runs began.
+#[test]
+fn order_by_when_logs_began() {
+    let workload = workload();
+    let pairs: Vec<(Run, Setting)> = [1, 1, 2, 2]
+        .iter()
+        .zip(10..)
+        .map(|(&n, id)| {
+            (
+                run(id, &[(0, 40.0)]),
+                setting(n, 100.0 + f64::from(n), 253.0),
+            )
+        })
+        .collect();
+    let found = |starts: [f64; 4]| {
+        let facts: Vec<RunFacts<'_>> = pairs
+            .iter()
+            .zip(starts)
+            .map(|((run, setting), began_s)| RunFacts {
+                run,
+                setting,
+                workload: &workload,
+                began_s: Some(began_s),
+                logged_room_c: None,
+            })
+            .collect();
+        review(&facts).iter().any(|f| f.rule == "order_confounded")
+    };
+    assert!(found([0.0, 900.0, 1800.0, 2700.0]));
+    assert!(!found([0.0, 1800.0, 900.0, 2700.0]));
+}
+
 #[test]
 fn first_run_warm_up() {
     let found = changed(|p| p[0].0.scores[0].value = 40.0);
