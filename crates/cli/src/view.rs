@@ -255,3 +255,13 @@ mod tests {
         );
     }
 }
+
+/// A number with its sign; nothing is "+0.0" on either side of zero.
+pub(crate) fn signed(value: f64, decimals: usize) -> String {
+    let text = format!("{value:+.decimals$}");
+    if text.chars().any(|c| ('1'..='9').contains(&c)) {
+        text
+    } else {
+        text.replace('-', "+")
+    }
+}

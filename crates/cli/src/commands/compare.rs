@@ -17,7 +17,7 @@ use crate::error::{Code, Failure};
 use crate::log_file;
 use crate::readings::TypedScore;
 use crate::score_table;
-use crate::view::{Answer, estimate, findings, findings_text, number, optional, table};
+use crate::view::{Answer, estimate, findings, findings_text, number, optional, signed, table};
 
 /// Scores of all sides on one workload.
 struct Scores {
@@ -524,9 +524,9 @@ fn cells(a: &Against, row: &Comparison) -> Vec<String> {
     let (ratio, level) = (row.ratio, row.workload.scale == Scale::Decibel);
     let change = |value: f64| {
         if level {
-            format!("{value:+.1} dB")
+            format!("{} dB", signed(value, 1))
         } else {
-            format!("{:+.2} %", 100.0 * (value - 1.0))
+            format!("{} %", signed(100.0 * (value - 1.0), 2))
         }
     };
     let interval = if row.estimate.is_some() {
@@ -589,9 +589,9 @@ fn overall_text(compared: &[Against], any_differs: bool, same_everywhere: bool) 
     let mut out = String::new();
     for a in compared {
         if let (Some(ratio), true) = (a.whole.speed_ratio, a.rows.len() > 1) {
-            let change = |value: f64| 100.0 * (value - 1.0);
+            let change = |value: f64| signed(100.0 * (value - 1.0), 2);
             out += &format!(
-                "{} against {}, all workloads by weight: work {:+.2} % ({:+.2} to {:+.2}), {}\n",
+                "{} against {}, all workloads by weight: work {} % ({} to {}), {}\n",
                 a.other,
                 a.base,
                 change(ratio.value),

@@ -13,7 +13,7 @@ use crate::args::CompareArgs;
 use crate::error::Failure;
 use crate::frame_file;
 use crate::log_file;
-use crate::view::{Answer, estimate, number, table};
+use crate::view::{Answer, estimate, number, signed, table};
 
 /// Recordings of one name.
 struct Side {
@@ -197,7 +197,7 @@ fn text_of(
 }
 
 fn cells(row: &FrameComparison) -> Vec<String> {
-    let percent = |ratio: f64| format!("{:+.2} %", 100.0 * (ratio - 1.0));
+    let percent = |ratio: f64| format!("{} %", signed(100.0 * (ratio - 1.0), 2));
     let name = match row.metric {
         Metric::MeanRate => "mean rate, 1/s".to_owned(),
         Metric::Exceeded(share) => format!("time exceeded by {} %, ms", 100.0 * share),
