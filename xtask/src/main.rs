@@ -1,8 +1,10 @@
 //! Chores of the project.
 //!
 //! `cargo xtask demo-data` writes the invented logs of the demo anew; `cargo xtask deps` checks the
-//! licences and looks for crates that are there in two versions, offline.
+//! licences and looks for crates that are there in two versions, offline; `cargo xtask calibrate`
+//! tries the fits on simulated machines.
 
+mod calibrate;
 mod demo_data;
 mod deps;
 mod licence;
@@ -14,7 +16,8 @@ fn main() -> ExitCode {
     let done = match words.next().as_deref() {
         Some("demo-data") => demo_data::write(),
         Some("deps") => deps::check(),
-        _ => Err("usage: cargo xtask demo-data | deps".to_owned()),
+        Some("calibrate") => calibrate::run(words),
+        _ => Err("usage: cargo xtask demo-data | deps | calibrate".to_owned()),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

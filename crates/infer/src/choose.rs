@@ -695,14 +695,14 @@ fn explain(fit: &CoolingFit, constraints: &Constraints, choice: &mut Choice, cho
     let here = &option.predictions[0];
     let (a, b) = (&here.sustained, &next.sustained);
     let mut text = format!(
-        "the next 10 W of PL1 would change the temperature by {:+.1} K",
-        b.package_c.value - a.package_c.value
+        "the next 10 W of PL1 would change the temperature by {} K",
+        signed(b.package_c.value - a.package_c.value)
     );
     if let (Some(x), Some(y)) = (here.work_rel.value(), next.work_rel.value()) {
-        text += &format!(", the work by {:+.1} %", 100.0 * (y / x - 1.0));
+        text += &format!(", the work by {} %", signed(100.0 * (y / x - 1.0)));
     }
     if let (Some(x), Some(y)) = (a.level_dba.value(), b.level_dba.value()) {
-        text += &format!(", the level by {:+.1} dB", y - x);
+        text += &format!(", the level by {} dB", signed(y - x));
     }
     choice.reasons.push(text);
     choice
@@ -738,4 +738,14 @@ fn why_none(constraints: &Constraints, settings: &[Candidate]) -> String {
         ". Allow more loss of work than {:.0} %, a higher temperature or level, or improve the cooling",
         constraints.loss_max_pct
     )
+}
+
+/// One decimal with its sign; nothing is "-0.0".
+fn signed(value: f64) -> String {
+    let rounded = (10.0 * value).round() / 10.0;
+    if rounded == 0.0 {
+        "0.0".to_owned()
+    } else {
+        format!("{rounded:+.1}")
+    }
 }

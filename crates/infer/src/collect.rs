@@ -8,21 +8,33 @@ use crate::evidence::{Reading, RunEvidence, Span, Window};
 
 // Errors of readings, one standard deviation. Judgement unless said; the calibration population
 // uses the same sizes.
-/// Offset of a temperature reading that a run shares, K.
-const TEMP_OFFSET_K: f64 = 0.5;
+/// Offset of a run's temperature readings over its room, K: half a kelvin each for the sensor and
+/// for the room's thermometer.
+const TEMP_OFFSET_K: f64 = 0.7;
 /// Error of a mean temperature beside that, K.
 const TEMP_K: f64 = 0.4;
+/// Share of the rise by which the ladder's shape may be wrong at the start of a load, and the time
+/// in which that fades, s: four nodes stand for a continuum.
+const WARM_UP_SHARE: f64 = 0.04;
+const WARM_UP_S: f64 = 40.0;
 /// Error of a boost's typed temperature, K: its ends and the sensor's lag are not known, and the
 /// highest value is noted as often as the mean.
 const BOOST_TEMP_K: f64 = 6.0;
-/// Share of power.
+/// Gain of a run's power readings.
 const POWER_SHARE: f64 = 0.008;
+/// Error of a logged mean power beside that, as a share.
+const POWER_OWN_SHARE: f64 = 0.003;
 /// Share of power in a boost, whose ends are not known.
 const BOOST_POWER_SHARE: f64 = 0.02;
-/// Share of fan speed.
-const FAN_SHARE: f64 = 0.015;
-/// Sound level, dB.
-const LEVEL_DB: f64 = 0.6;
+/// Gain of a run's fan speeds, and the error of one beside that.
+const FAN_GAIN: f64 = 0.01;
+const FAN_SHARE: f64 = 0.02;
+/// Wandering of a fan's speed at equal temperature, rpm: a curve's hysteresis and the slow speed
+/// reading near its floor.
+const FAN_RPM: f64 = 25.0;
+/// Offset of a run's sound levels, and the error of one beside that, dB.
+const LEVEL_OFFSET_DB: f64 = 0.5;
+const LEVEL_DB: f64 = 0.35;
 /// Share of a score: scatter and the law's own error.
 const SCORE_SHARE: f64 = 0.006;
 /// Length of a noted boost, as a share.
@@ -36,24 +48,37 @@ fn rounding_sd(value: f64) -> f64 {
     step / 12.0_f64.sqrt()
 }
 
-fn reading(value: f64, sds: &[f64]) -> Reading {
+fn root_sum(sds: &[f64]) -> f64 {
+    sds.iter().map(|s| s * s).sum::<f64>().sqrt()
+}
+
+fn reading(value: f64, own: &[f64], shared: &[f64]) -> Reading {
+    let shared_sd = root_sum(shared);
     Reading {
         value,
-        sd: sds.iter().map(|s| s * s).sum::<f64>().sqrt(),
+        sd: root_sum(own).hypot(shared_sd),
+        shared_sd,
     }
 }
 
 fn power(value: f64, kind: PhaseKind) -> Reading {
-    let share = if kind == PhaseKind::Boost {
+    let own = if kind == PhaseKind::Boost {
         BOOST_POWER_SHARE
     } else {
-        POWER_SHARE
+        0.0
     };
-    reading(value, &[rounding_sd(value), share * value, 0.1])
+    reading(
+        value,
+        &[rounding_sd(value), own * value, 0.1],
+        &[POWER_SHARE * value],
+    )
+}
+
+fn rise_k(value: f64, room_c: Option<f64>) -> f64 {
+    (value - room_c.unwrap_or(22.0)).max(5.0)
 }
 
 fn temperature(value: f64, kind: PhaseKind, room_c: Option<f64>) -> Reading {
-    let rise = (value - room_c.unwrap_or(22.0)).max(5.0);
     let own = if kind == PhaseKind::Boost {
         BOOST_TEMP_K
     } else {
@@ -61,8 +86,13 @@ fn temperature(value: f64, kind: PhaseKind, room_c: Option<f64>) -> Reading {
     };
     reading(
         value,
-        &[rounding_sd(value), TEMP_OFFSET_K, own, RUN_SCATTER * rise],
+        &[rounding_sd(value), own],
+        &[TEMP_OFFSET_K, RUN_SCATTER * rise_k(value, room_c)],
     )
+}
+
+fn fan_speed(value: f64) -> Reading {
+    reading(value, &[FAN_SHARE * value, FAN_RPM], &[FAN_GAIN * value])
 }
 
 /// The mean score of a run with its error.
@@ -72,10 +102,7 @@ fn mean_score(run: &Run) -> Option<Reading> {
         return None;
     }
     let mean = run.scores.iter().map(|s| s.value).sum::<f64>() / n;
-    Some(Reading {
-        value: mean,
-        sd: mean.abs() * SCORE_SHARE,
-    })
+    Some(Reading::new(mean, mean.abs() * SCORE_SHARE))
 }
 
 /// Evidence from a run with hand-typed averages.
@@ -113,10 +140,9 @@ pub fn from_readings(run: &Run, setting: &Setting, workload: &Workload) -> RunEv
             (_, _, _) => Span::Between(0.0, evidence.duration_s),
         };
         if r.phase == PhaseKind::Boost && load.len() > 1 {
-            evidence.boost_s = r.duration_s.map(|s| Reading {
-                value: s,
-                sd: 2.0 + BOOST_LENGTH_SHARE * s,
-            });
+            evidence.boost_s = r
+                .duration_s
+                .map(|s| Reading::new(s, 2.0 + BOOST_LENGTH_SHARE * s));
         }
         evidence.windows.push(window_of(r, span, run.room_c));
     }
@@ -131,10 +157,14 @@ fn window_of(r: &PhaseReading, span: Span, room_c: Option<f64>) -> Window {
     Window {
         power_w: r.power_w.map(|v| power(v, r.phase)),
         package_c: r.package_c.map(|v| temperature(v, r.phase, room_c)),
-        fan_speed_rpm: r.fan_speed_rpm.map(|v| reading(v, &[FAN_SHARE * v, 5.0])),
-        level_dba: r.level_dba.map(|v| reading(v, &[LEVEL_DB, rounding_sd(v)])),
+        fan_speed_rpm: r.fan_speed_rpm.map(fan_speed),
+        level_dba: r
+            .level_dba
+            .map(|v| reading(v, &[LEVEL_DB, rounding_sd(v)], &[LEVEL_OFFSET_DB])),
         background_dba: r.background_dba,
-        clock_mhz: r.clock_mhz.map(|c| c.map(|v| reading(v, &[0.005 * v]))),
+        clock_mhz: r
+            .clock_mhz
+            .map(|c| c.map(|v| reading(v, &[0.005 * v], &[]))),
         ..Window::blank(r.phase, span)
     }
 }
@@ -171,34 +201,77 @@ pub fn from_log(
             .and_then(settlepoint_domain::Channel::mean)
     });
     let room_c = evidence.room_c;
+    let phases = &loads_named(phases, setting);
     let first_load = phases.iter().position(|p| is_load(p.kind));
     let last_load = phases.iter().rposition(|p| is_load(p.kind));
     let (Some(first), Some(last)) = (first_load, last_load) else {
         return evidence;
     };
-    let begins = first > 0 && phases[first - 1].kind == PhaseKind::Idle;
-    if begins {
-        let idle = &phases[first - 1];
+    if let Some(idle) = idle_before(phases, first) {
         evidence
             .windows
             .push(phase_window(log, idle, Span::Idle, room_c));
-        let start_s = phases[first].start_s;
+        let start_s = idle.end_s;
         evidence.duration_s = phases[last].end_s - start_s;
         for phase in &phases[first..=last] {
             push_stretches(&mut evidence, log, phase, start_s);
         }
         if last > first && phases[first].kind == PhaseKind::Boost {
             let length = phases[first].end_s - start_s;
-            evidence.boost_s = Some(Reading {
-                value: length,
-                sd: 1.0 + 0.03 * length,
-            });
+            evidence.boost_s = Some(Reading::new(length, 1.0 + 0.03 * length));
         }
     } else {
         let window = settled_window(log, &phases[last], room_c);
         evidence.windows.push(window);
     }
     evidence
+}
+
+/// Share of the sustained limit from which a phase after the load's start is part of the load.
+const AT_LIMIT: f64 = 0.93;
+/// Power of a boost over what follows, at least.
+const BOOST_OVER: f64 = 1.05;
+
+/// The phases with those at the sustained limit named as load.
+///
+/// A log alone cannot tell a low limit after a high boost from idling; the setting can. Without
+/// this a run at a third of its boost power would end with the boost, and its score, which covers
+/// the whole run, would be held against the boost's watts.
+fn loads_named(phases: &[Phase], setting: &Setting) -> Vec<Phase> {
+    let mut phases = phases.to_vec();
+    let Some((pl1_w, first)) = setting
+        .pl1_w
+        .value()
+        .zip(phases.iter().position(|p| is_load(p.kind)))
+    else {
+        return phases;
+    };
+    let power_w = |p: &Phase| p.power_w.map(|e| e.value);
+    let mut cut = None;
+    for (i, phase) in phases.iter_mut().enumerate().skip(first + 1) {
+        let held = power_w(phase).is_some_and(|w| w > AT_LIMIT * pl1_w);
+        if held && matches!(phase.kind, PhaseKind::Idle | PhaseKind::CoolDown) {
+            phase.kind = PhaseKind::Sustained;
+            cut = cut.or(Some(i));
+        }
+    }
+    if let Some(i) = cut.filter(|&i| phases[i - 1].kind == PhaseKind::Sustained) {
+        let higher = power_w(&phases[i - 1]).zip(power_w(&phases[i]));
+        if higher.is_some_and(|(before, after)| before > BOOST_OVER * after) {
+            phases[i - 1].kind = PhaseKind::Boost;
+        }
+    }
+    phases
+}
+
+/// The idle phase from which the load begins, with at most a short passage between.
+fn idle_before(phases: &[Phase], first_load: usize) -> Option<&Phase> {
+    let before = |back: usize| first_load.checked_sub(back).and_then(|i| phases.get(i));
+    let direct = before(1)?;
+    if direct.kind == PhaseKind::Transition {
+        return before(2).filter(|p| p.kind == PhaseKind::Idle);
+    }
+    Some(direct).filter(|p| p.kind == PhaseKind::Idle)
 }
 
 /// Cuts a load phase into stretches of 15, 30, 60 … seconds.
@@ -215,12 +288,9 @@ fn push_stretches(evidence: &mut RunEvidence, log: &SensorLog, phase: &Phase, st
         if rows.1 > rows.0 {
             let span = Span::Between(from - start_s, to - start_s);
             let mut window = window_over(log, rows, phase.kind, span, room_c);
-            // Stretches of one phase share their offset; together they count as a few readings.
-            for reading in [&mut window.package_c, &mut window.power_w]
-                .into_iter()
-                .flatten()
-            {
-                reading.sd *= 1.6;
+            if let Some(r) = &mut window.package_c {
+                let fading = (-(from - start_s) / WARM_UP_S).exp();
+                r.sd = r.sd.hypot(WARM_UP_SHARE * fading * rise_k(r.value, room_c));
             }
             evidence.windows.push(window);
         }
@@ -271,14 +341,15 @@ fn window_over(
 ) -> Window {
     let mean = |role| mean_over(log, role, rows);
     let mut window = Window::blank(kind, span);
-    window.power_w = mean(Role::Power).map(|v| reading(v, &[POWER_SHARE * v, 0.1]));
+    window.power_w =
+        mean(Role::Power).map(|v| reading(v, &[0.1, POWER_OWN_SHARE * v], &[POWER_SHARE * v]));
     window.package_c = mean(Role::Temperature).map(|v| {
-        let rise = (v - room_c.unwrap_or(22.0)).max(5.0);
-        reading(v, &[TEMP_OFFSET_K, TEMP_K, RUN_SCATTER * rise])
+        let scatter = RUN_SCATTER * rise_k(v, room_c);
+        reading(v, &[TEMP_K], &[TEMP_OFFSET_K, scatter])
     });
-    window.fan_speed_rpm = mean(Role::FanSpeed).map(|v| reading(v, &[FAN_SHARE * v, 5.0]));
-    window.level_dba = mean(Role::Level).map(|v| reading(v, &[LEVEL_DB]));
-    window.clock_mhz[0] = mean(Role::Clock).map(|v| reading(v, &[0.005 * v]));
+    window.fan_speed_rpm = mean(Role::FanSpeed).map(fan_speed);
+    window.level_dba = mean(Role::Level).map(|v| reading(v, &[LEVEL_DB], &[LEVEL_OFFSET_DB]));
+    window.clock_mhz[0] = mean(Role::Clock).map(|v| reading(v, &[0.005 * v], &[]));
     window
 }
 

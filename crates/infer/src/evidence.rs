@@ -7,8 +7,29 @@ use settlepoint_domain::{PhaseKind, Setting, Workload};
 pub struct Reading {
     /// Value.
     pub value: f64,
-    /// Standard deviation.
+    /// Standard deviation of all of its error.
     pub sd: f64,
+    /// The part of it that all readings of this quantity in the run have in common, at most `sd`:
+    /// an offset or gain of the sensor, the room's thermometer, the run's own scatter of K/W.
+    pub shared_sd: f64,
+}
+
+impl Reading {
+    /// A reading whose error is its own alone.
+    pub fn new(value: f64, sd: f64) -> Self {
+        Self {
+            value,
+            sd,
+            shared_sd: 0.0,
+        }
+    }
+
+    /// Standard deviation of the part of the error that is this reading's own.
+    pub fn own_sd(&self) -> f64 {
+        (self.sd * self.sd - self.shared_sd * self.shared_sd)
+            .max(0.0)
+            .sqrt()
+    }
 }
 
 /// Which part of a run an average covers.

@@ -4,7 +4,7 @@ use std::fmt;
 
 use settlepoint_domain::{Basis, Direction, Estimate, Finding, Severity};
 use settlepoint_stats::DMatrix;
-use settlepoint_stats::least_squares::{Derivatives, Jacobian, Options, Problem, minimise};
+use settlepoint_stats::least_squares::{Derivatives, Fit, Jacobian, Options, Problem, minimise};
 
 use crate::evidence::{Evidence, Reading, RunEvidence};
 use crate::forward::{Means, RunPrediction, predict_run};
@@ -112,10 +112,73 @@ fn observations(evidence: &Evidence) -> Vec<Observation> {
     all
 }
 
+/// Readings of one quantity in one run that have a part of their errors in common.
+struct Block {
+    /// Which observations.
+    members: Vec<usize>,
+    /// Root of the correlation matrix of their errors, lower triangle.
+    root: DMatrix<f64>,
+}
+
+impl Block {
+    /// Turns residuals in standard deviations into independent ones: `root x = residuals`.
+    fn whiten(&self, residuals: &mut [f64]) {
+        for (i, &at) in self.members.iter().enumerate() {
+            let known: f64 = self.members[..i]
+                .iter()
+                .enumerate()
+                .map(|(j, &before)| self.root[(i, j)] * residuals[before])
+                .sum();
+            residuals[at] = (residuals[at] - known) / self.root[(i, i)];
+        }
+    }
+}
+
+/// The blocks of all observations. The correlation of two readings is the product of the shares
+/// that their common errors have in each: positive definite as soon as each has an error of its
+/// own.
+fn blocks(observations: &[Observation]) -> Vec<Block> {
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for (i, o) in observations.iter().enumerate() {
+        if o.reading.shared_sd <= 0.0 {
+            continue;
+        }
+        let same = |g: &&mut Vec<usize>| {
+            let first = &observations[g[0]];
+            first.run == o.run && first.quantity == o.quantity
+        };
+        match groups.iter_mut().find(same) {
+            Some(group) => group.push(i),
+            None => groups.push(vec![i]),
+        }
+    }
+    groups
+        .into_iter()
+        .filter_map(|members| block(observations, members))
+        .collect()
+}
+
+fn block(observations: &[Observation], members: Vec<usize>) -> Option<Block> {
+    if members.len() < 2 {
+        return None;
+    }
+    let share = |i: usize| {
+        let r = observations[members[i]].reading;
+        r.shared_sd / r.sd
+    };
+    let n = members.len();
+    let correlation = DMatrix::from_fn(n, n, |i, j| if i == j { 1.0 } else { share(i) * share(j) });
+    let root = correlation.cholesky()?.unpack();
+    Some(Block { members, root })
+}
+
 struct Posterior<'a> {
     layout: &'a Layout,
     evidence: &'a Evidence,
     observations: &'a [Observation],
+    blocks: &'a [Block],
+    /// Factor on every residual of a reading: below 1 the prior leads.
+    weight: f64,
 }
 
 impl Posterior<'_> {
@@ -124,9 +187,14 @@ impl Posterior<'_> {
         for (index, run) in self.evidence.runs.iter().enumerate() {
             let prediction = predict_run(self.layout, z, index, run, 1.0);
             while let Some(o) = self.observations.get(done).filter(|o| o.run == index) {
-                out[done] = tempered(residual(self.layout, z, run, &prediction, self.evidence, o));
+                let r = residual(self.layout, z, run, &prediction, self.evidence, o);
+                // Weighed first: on the way the tails are still far off and every reading pulls.
+                out[done] = tempered(self.weight * r);
                 done += 1;
             }
+        }
+        for block in self.blocks {
+            block.whiten(out);
         }
     }
 }
@@ -154,7 +222,7 @@ fn residual(
     evidence: &Evidence,
     o: &Observation,
 ) -> f64 {
-    let Reading { value, sd } = o.reading;
+    let Reading { value, sd, .. } = o.reading;
     if o.quantity == Quantity::Score {
         // Relative, so that rates and times for fixed work have the same form.
         let predicted = score(evidence, run.workload, prediction.work_rate);
@@ -198,9 +266,14 @@ pub(crate) fn level_dba(
     let sound = settlepoint_model::Sound {
         full_speed_dba: layout.value(z, Key::SoundFull)?,
         k_db_per_decade: layout.value(z, Key::SoundSlope)?,
-        background_dba,
+        background_dba: background(layout, z, background_dba),
     };
     Some(sound.level(fan_share).db())
+}
+
+/// The background as noted, with what the fit makes of its error.
+fn background(layout: &Layout, z: &[f64], noted_dba: Option<f64>) -> Option<f64> {
+    noted_dba.map(|b| b + layout.value(z, Key::BackgroundOffset).unwrap_or(0.0))
 }
 
 pub(crate) fn clock_mhz(
@@ -295,8 +368,8 @@ pub struct CoolingFit {
     pub covariance: DMatrix<f64>,
     /// Draws from the posterior.
     pub draws: Vec<Draw>,
-    /// Share of proposals from the normal approximation that the posterior accepts: near 1 where
-    /// the approximation is good.
+    /// Share of proposals from the normal approximation, three coordinates anew, that the posterior
+    /// accepts: near 1 where the approximation is good.
     pub acceptance: f64,
     /// Whether the solver met its tolerance.
     pub converged: bool,
@@ -317,22 +390,15 @@ pub fn fit(evidence: Evidence) -> Result<CoolingFit, InferError> {
     }
     let layout = Layout::new(&evidence);
     let observations = observations(&evidence);
+    let blocks = blocks(&observations);
     let problem = Posterior {
         layout: &layout,
         evidence: &evidence,
         observations: &observations,
+        blocks: &blocks,
+        weight: 1.0,
     };
-    // The residuals are in standard deviations: a change of 1e-4 of their sum of squares is nothing.
-    let options = Options {
-        max_iterations: 60,
-        reduction_tolerance: 1e-4,
-        step_tolerance: 1e-3,
-        gradient_tolerance: 1e-5,
-        refinements: 0,
-        ..Options::default()
-    };
-    let solved = minimise(&problem, &vec![0.0; layout.len()], &options)
-        .map_err(|e| InferError::Solver(e.to_string()))?;
+    let solved = solve(&problem)?;
     let covariance = solved
         .covariance(Some(1.0))
         .map_err(|e| InferError::Solver(e.to_string()))?;
@@ -361,6 +427,38 @@ pub fn fit(evidence: Evidence) -> Result<CoolingFit, InferError> {
         layout,
         evidence,
     })
+}
+
+/// Weights of the readings, one solution after another. Precise readings that bend sharply (limits,
+/// fan curves) make a landscape with wells far from the prior; with the prior in the lead first, the
+/// solver enters the right one.
+const WEIGHTS: [f64; 3] = [0.1, 0.35, 1.0];
+/// Iterations that a solution on the way may take.
+const EARLY_ITERATIONS: usize = 12;
+
+fn solve(problem: &Posterior<'_>) -> Result<Fit, InferError> {
+    // The residuals are in standard deviations: a change of 1e-4 of their sum of squares is nothing.
+    let options = Options {
+        max_iterations: 60,
+        reduction_tolerance: 1e-4,
+        step_tolerance: 1e-3,
+        gradient_tolerance: 1e-5,
+        refinements: 0,
+        ..Options::default()
+    };
+    let early = Options {
+        max_iterations: EARLY_ITERATIONS,
+        reduction_tolerance: 1e-2,
+        ..options.clone()
+    };
+    let mut start = vec![0.0; problem.layout.len()];
+    for weight in WEIGHTS.into_iter().filter(|w| *w < 1.0) {
+        let softer = Posterior { weight, ..*problem };
+        start = minimise(&softer, &start, &early)
+            .map_err(|e| InferError::Solver(e.to_string()))?
+            .params;
+    }
+    minimise(problem, &start, &options).map_err(|e| InferError::Solver(e.to_string()))
 }
 
 /// Steps between kept draws: as many as a few tenths of a second allow. Runs of which only the settled

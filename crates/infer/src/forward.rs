@@ -2,8 +2,8 @@
 
 use settlepoint_domain::{FanSetting, Setting};
 use settlepoint_model::{
-    BudgetTier, FanControl, FanCurve, MachineModel, OperatingPoint, Scenario, Start, Summary,
-    air_density_kg_m3, simulate, steady_state,
+    BudgetTier, Cooling, FanControl, FanCurve, MachineModel, OperatingPoint, Scenario, Start,
+    Summary, air_density_kg_m3, boost_of, simulate, steady_state, steady_state_from_above,
 };
 
 use crate::evidence::{RunEvidence, Span, Window};
@@ -84,18 +84,102 @@ pub fn scenario(
     }
 }
 
-/// A machine with the smooth error of K/W put in at the operating point that `scenario` leads to.
+/// A machine and a scenario with what the plain ladder lacks put in: the smooth error of K/W at the
+/// operating point that `scenario` leads to, and case air that the package warms.
+///
+/// The warming is a first-order lag of the power and enters as a room that moves. The power behind
+/// it is the boost's mean and then the settled one; the true course differs for tens of seconds at
+/// most, which the lag of minutes turns into a tenth of a kelvin. The room's last point, far beyond
+/// the end, is that of the settled state, so that settled states see it too.
 pub fn with_discrepancy(
     layout: &Layout,
     z: &[f64],
     mut model: MachineModel,
-    scenario: &Scenario,
+    mut scenario: Scenario,
     run_factor: f64,
-) -> MachineModel {
-    let point = steady_state(&model, scenario);
-    let factor = layout.discrepancy(z, point.power_w, point.fan_share) * run_factor;
+) -> (MachineModel, Scenario) {
+    let intake = Intake::of(layout, z);
+    let mut warmed = model.clone();
+    intake.lengthen(&mut warmed.cooling);
+    let first = steady_state(&warmed, &scenario);
+    let factor = layout.discrepancy(z, first.power_w, first.fan_share) * run_factor;
     scale_resistances(&mut model, factor);
-    model
+    let mut warmed = model.clone();
+    intake.lengthen(&mut warmed.cooling);
+    let settled_w = steady_state(&warmed, &scenario).power_w;
+    let boost = boost_of(&model, &scenario);
+    let stages = [
+        (boost.duration_s.min(scenario.duration_s), boost.power_w),
+        (f64::INFINITY, settled_w),
+    ];
+    let room_c = scenario.room.last().map_or(f64::NAN, |p| p.1);
+    let idle_w = match scenario.start {
+        Start::SettledAt { power_w } => power_w,
+        Start::SteadyState => settled_w,
+    };
+    scenario.room = intake.room(room_c, idle_w, stages, scenario.duration_s);
+    (model, scenario)
+}
+
+/// Case air that the package warms.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Intake {
+    k_per_w: f64,
+    tau_s: f64,
+}
+
+/// The room's point that settled states see, s: no run is as long.
+const SETTLED_S: f64 = 1e9;
+/// Straight pieces for each time constant of the warming: the error of a chord is below 1/300 of
+/// the change.
+const PIECES: f64 = 6.0;
+/// Time constants after which the warming is called complete.
+const COMPLETE: f64 = 7.0;
+
+impl Intake {
+    pub(crate) fn of(layout: &Layout, z: &[f64]) -> Self {
+        Self {
+            k_per_w: layout.value(z, Key::IntakeWarming).unwrap_or(0.0),
+            tau_s: layout.value(z, Key::IntakeTime).unwrap_or(250.0),
+        }
+    }
+
+    /// Puts the settled warming into a ladder: the same heat passes everything in series.
+    pub(crate) fn lengthen(&self, cooling: &mut Cooling) {
+        let place = cooling.nodes.len().saturating_sub(2);
+        if let Some(node) = cooling.nodes.get_mut(place) {
+            node.resistance_k_per_w += self.k_per_w;
+        }
+    }
+
+    /// Air at the cooler over time. `stages`: until when, s, and which power, W.
+    fn room(
+        &self,
+        room_c: f64,
+        idle_w: f64,
+        stages: [(f64, f64); 2],
+        duration_s: f64,
+    ) -> Vec<(f64, f64)> {
+        let mut now_s = 0.0;
+        let mut warming_k = self.k_per_w * idle_w;
+        let mut points = vec![(0.0, room_c + warming_k)];
+        for (until_s, power_w) in stages {
+            let target_k = self.k_per_w * power_w;
+            let (from_s, from_k) = (now_s, warming_k);
+            let end_s = until_s.min(duration_s).min(from_s + COMPLETE * self.tau_s);
+            while now_s < end_s - 1e-6 {
+                now_s = (now_s + self.tau_s / PIECES).min(end_s);
+                let left = (-(now_s - from_s) / self.tau_s).exp();
+                warming_k = target_k + (from_k - target_k) * left;
+                points.push((now_s, room_c + warming_k));
+            }
+            points.push((SETTLED_S, room_c + target_k));
+            if until_s < duration_s {
+                points.pop();
+            }
+        }
+        points
+    }
 }
 
 fn scale_resistances(model: &mut MachineModel, factor: f64) {
@@ -234,10 +318,10 @@ pub fn predict_run(
     };
     let plain = layout.machine(z, run.workload);
     let scenario = scenario(layout, z, &plain, &run.setting, conditions);
-    let model = with_discrepancy(layout, z, plain, &scenario, run_factor);
+    let (model, scenario) = with_discrepancy(layout, z, plain, scenario, run_factor);
     let course = (!run.settled_only()).then(|| Course::run(&model, &scenario));
     let settled = (course.is_none() || run.windows.iter().any(|w| w.span == Span::Settled))
-        .then(|| steady_state(&model, &scenario));
+        .then(|| settled_after(&model, &scenario, course.as_ref()));
     let boost_s = course.as_ref().map_or(0.0, |c| c.summary.boost_duration_s);
     let windows = run
         .windows
@@ -288,6 +372,35 @@ fn window_means(
     }
 }
 
+/// The settled state that a run comes to. A fan with hysteresis keeps some of the speed that the
+/// boost gave it: how much is read off the end of the simulated course.
+pub fn settled_after(
+    model: &MachineModel,
+    scenario: &Scenario,
+    course: Option<&Course>,
+) -> OperatingPoint {
+    let below = steady_state(model, scenario);
+    let boosted = course.filter(|c| c.summary.boost_duration_s > 0.0);
+    let Some(course) = boosted.filter(|_| model.fan.hysteresis_k > 0.0) else {
+        return below;
+    };
+    let share = course.summary.end.fan_share;
+    if share <= below.fan_share + 1e-4 {
+        return below;
+    }
+    let above = steady_state_from_above(model, scenario);
+    if share >= above.fan_share - 1e-4 {
+        return above;
+    }
+    steady_state(
+        model,
+        &Scenario {
+            fan: FanControl::Fixed(share),
+            ..scenario.clone()
+        },
+    )
+}
+
 /// The settled state before the load.
 pub fn idle_point(model: &MachineModel, scenario: &Scenario) -> OperatingPoint {
     let Start::SettledAt { power_w } = scenario.start else {
@@ -299,6 +412,7 @@ pub fn idle_point(model: &MachineModel, scenario: &Scenario) -> OperatingPoint {
         &idle,
         &Scenario {
             tiers: Vec::new(),
+            room: scenario.room.first().copied().into_iter().collect(),
             ..scenario.clone()
         },
     )

@@ -42,6 +42,10 @@ pub enum Key {
     FanExponent,
     /// Air at the cooler over the room, K.
     CaseOffset,
+    /// Warming of the air at the cooler by the package's own heat, K/W.
+    IntakeWarming,
+    /// How slowly that follows the power, s.
+    IntakeTime,
     /// Factor on the capacities of base and fins.
     SlowTime,
     /// Factor on the capacities of die and lid.
@@ -70,6 +74,10 @@ pub enum Key {
     FanWidth,
     /// Floor as a share of full speed.
     FanFloor,
+    /// Kelvins by which the temperature must fall before the fan follows.
+    FanHysteresis,
+    /// Smoothing of the temperature that the fan sees, s.
+    FanSmoothing,
     /// Share of the climb in each piece, before normalisation.
     FanPiece(u8),
     /// Full speed, rpm.
@@ -78,6 +86,8 @@ pub enum Key {
     SoundFull,
     /// dB per decade of speed.
     SoundSlope,
+    /// True background minus the one noted, dB.
+    BackgroundOffset,
     /// Work rate at the reference.
     Rate(usize),
     /// Work exponent.
@@ -205,6 +215,24 @@ impl Layout {
             "air at the cooler is a little warmer than the room",
         );
         self.add(
+            Key::IntakeWarming,
+            "intake_k_per_w",
+            Log,
+            0.010,
+            0.7,
+            "air at 20 to 60 L/s through a case warms by 0.015 to 0.04 K/W (first law); a third to a \
+             half of that reaches the cooler (judgement)",
+        );
+        self.add(
+            Key::IntakeTime,
+            "intake_time_s",
+            Log,
+            300.0,
+            0.6,
+            "sheet metal and boards of a case hold 3 to 6 kJ/K against some 15 W/K of air flow \
+             (judgement)",
+        );
+        self.add(
             Key::SlowTime,
             "slow_time_factor",
             Log,
@@ -260,19 +288,19 @@ impl Layout {
                     "other kinds of work heat other spots at equal watts",
                 );
             }
-            if let Some(best) = evidence.best_score(w) {
-                let rate = if workload.direction == Direction::Higher {
-                    best
-                } else {
-                    1.0 / best
+            if !workload.idle {
+                let best = evidence.best_score(w);
+                let rate = match (best, workload.direction) {
+                    (Some(best), Direction::Lower) => 1.0 / best,
+                    (best, _) => best.unwrap_or(1.0),
                 };
                 self.add(
                     Key::Rate(w),
                     &format!("rate[{}]", workload.name),
                     Log,
                     rate,
-                    0.5,
-                    "the scale of a score is the score's own: wide",
+                    if best.is_some() { 0.5 } else { 1e-3 },
+                    "the scale of a score is the score's own: wide; without a score, 1 at the reference",
                 );
                 self.add(
                     Key::Exponent(w),
@@ -410,6 +438,23 @@ impl Layout {
             0.25,
             "floors near 30 % of full speed (judgement)",
         );
+        self.add(
+            Key::FanHysteresis,
+            "fan_hysteresis_k",
+            Log,
+            2.5,
+            0.5,
+            "boards let the temperature fall by one to five kelvins before the fan follows (common \
+             practice, no source)",
+        );
+        self.add(
+            Key::FanSmoothing,
+            "fan_smoothing_s",
+            Log,
+            6.0,
+            0.6,
+            "boards smooth over a few seconds (common practice, no source)",
+        );
         for piece in 0..FAN_PIECES {
             #[expect(clippy::cast_possible_truncation, reason = "six")]
             self.add(
@@ -464,6 +509,16 @@ impl Layout {
             5.0,
             "fan noise grows by 50 to 60 dB per decade of speed (fan laws)",
         );
+        if self.background_dba.is_some() {
+            self.add(
+                Key::BackgroundOffset,
+                "background_offset_db",
+                Linear,
+                0.0,
+                0.6,
+                "a background is read with the same meter as the levels, once (judgement)",
+            );
+        }
     }
 
     fn add_rooms(&mut self, evidence: &Evidence) {
@@ -532,7 +587,9 @@ impl Layout {
             sound: self.value(z, Key::SoundFull).map(|full_speed_dba| Sound {
                 full_speed_dba,
                 k_db_per_decade: self.get(z, Key::SoundSlope),
-                background_dba: self.background_dba,
+                background_dba: self
+                    .background_dba
+                    .map(|b| b + self.value(z, Key::BackgroundOffset).unwrap_or(0.0)),
             }),
             full_speed_rpm: self.value(z, Key::FanFull),
         }
@@ -611,8 +668,8 @@ impl Layout {
         }
         FanCurve {
             points,
-            smoothing_s: 6.0,
-            hysteresis_k: 0.0,
+            smoothing_s: self.get(z, Key::FanSmoothing),
+            hysteresis_k: self.get(z, Key::FanHysteresis),
             slew_per_s: f64::INFINITY,
         }
     }

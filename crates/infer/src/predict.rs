@@ -8,9 +8,14 @@ use settlepoint_model::{
 use crate::evidence::{Reading, RunEvidence, Window};
 use crate::fit::{CoolingFit, Draw, clock_mhz, level_dba};
 use crate::forward::{
-    Conditions, Course, Means, RunPrediction, make_idle, predict_run, scenario, with_discrepancy,
+    Conditions, Course, Intake, Means, RunPrediction, make_idle, predict_run, scenario,
+    settled_after, with_discrepancy,
 };
 use crate::layout::Key;
+
+/// Packages protect themselves near this temperature whatever was set, °C (common practice, no
+/// source).
+const UNPROTECTED_C: f64 = 105.0;
 
 /// What to predict.
 #[derive(Clone, Debug, PartialEq)]
@@ -96,8 +101,7 @@ impl CoolingFit {
             &query.setting,
             query.conditions,
         );
-        let model = with_discrepancy(&self.layout, &draw.z, plain, &scenario, draw.run_factor);
-        (model, scenario)
+        with_discrepancy(&self.layout, &draw.z, plain, scenario, draw.run_factor)
     }
 
     /// Whether a workload is idle use without a run of its own: its power is then that seen before
@@ -109,8 +113,8 @@ impl CoolingFit {
 
     fn outcome(&self, draw: &Draw, query: &Query) -> Outcome {
         let (model, scenario) = self.model_for(draw, query);
-        let point = steady_state(&model, &scenario);
         let course = Course::run(&model, &scenario);
+        let point = settled_after(&model, &scenario, Some(&course));
         let boost_s = course.summary.boost_duration_s;
         let boosts = boost_s > 2.0 && boost_s < query.conditions.duration_s - 2.0;
         Outcome {
@@ -198,10 +202,10 @@ impl CoolingFit {
                 needs: "nothing: idle use has no score".into(),
             };
         }
-        let Some(best) = self.best_rate(query.workload) else {
-            return Figure::Unknown {
-                needs: "a score of this workload from at least two settings".into(),
-            };
+        // Without a score work is counted from 1 at the reference watts, by the prior's exponent.
+        let (best, basis) = match self.best_rate(query.workload) {
+            Some(best) => (best, basis),
+            None => (1.0, Basis::Assumed),
         };
         Figure::Known(interval(outcomes.iter().map(|o| o.work_rate / best), basis))
     }
@@ -276,6 +280,31 @@ impl CoolingFit {
         {
             notes.push(format!(
                 "this work asks for about {:.0} W, so limits above that are not reached",
+                point.power_w
+            ));
+        }
+        if self.best_rate(query.workload).is_none() && !self.evidence.workloads[query.workload].idle
+        {
+            notes.push(
+                "this workload has no score: its work is assumed to grow with the 0.32th power of \
+                 the watts, give or take 0.16; note scores of two settings"
+                    .into(),
+            );
+        }
+        if query.setting.temp_limit_c.value().is_none() && point.die_c > UNPROTECTED_C {
+            notes.push(format!(
+                "no temperature limit was given; a real package protects itself long before {:.0} °C",
+                point.die_c
+            ));
+        }
+        if query
+            .setting
+            .pl1_w
+            .value()
+            .is_some_and(|pl1| pl1 < 0.97 * point.power_w)
+        {
+            notes.push(format!(
+                "the package is assumed not to go below {:.1} W under load",
                 point.power_w
             ));
         }
@@ -365,11 +394,12 @@ impl CoolingFit {
         let density = settlepoint_model::air_density_kg_m3(room_c, altitude_m);
         let watts = |draw: &Draw| {
             let share = fan_share_of(self, draw);
-            let plain = self.layout.machine(&draw.z, 0);
+            let mut plain = self.layout.machine(&draw.z, 0);
+            Intake::of(&self.layout, &draw.z).lengthen(&mut plain.cooling);
             let first =
                 settlepoint_model::capacity_w(&plain.cooling, 1.0, temp_c, room_c, share, density);
             let factor = self.layout.discrepancy(&draw.z, first.max(0.1), share) * draw.run_factor;
-            first / factor
+            (first / factor).max(0.0)
         };
         let (lo, hi) = span(self.evidence.readings(|w| w.package_c)).unwrap_or((0.0, 0.0));
         let basis = if (lo..=hi).contains(&temp_c) {

@@ -8,7 +8,7 @@ use settlepoint_infer::fit::CoolingFit;
 use crate::args::ChooseArgs;
 use crate::commands::predict::prediction_json;
 use crate::commands::runs::setting_json;
-use crate::error::{Code, Failure};
+use crate::error::Failure;
 use crate::gather::{self, Gathered, gather};
 use crate::view::{Answer, number, table};
 
@@ -59,7 +59,6 @@ pub(crate) fn answer(
     constraints: &Constraints,
 ) -> Result<Answer, Failure> {
     let choice = choose_setting(fit, constraints)?;
-    need_scores(&choice)?;
     let pick = |place: Option<usize>| {
         place.map_or(Value::Null, |i| {
             candidate_json(gathered, &choice, &choice.settings[i])
@@ -78,20 +77,6 @@ pub(crate) fn answer(
         "reasons": choice.reasons,
     });
     Ok(Answer::new(json, choice_text(&choice)))
-}
-
-/// Without any score every setting does the same work, and the coldest would always win.
-fn need_scores(choice: &Choice) -> Result<(), Failure> {
-    let known = |c: &Candidate| c.predictions.iter().any(|p| p.work_rel.value().is_some());
-    if choice.settings.is_empty() || choice.settings.iter().any(known) {
-        return Ok(());
-    }
-    Err(Failure::new(
-        Code::NotIdentified,
-        "a choice weighs work against heat and noise, but no workload has its score under two \
-         settings; note scores in the table or with 'settlepoint add scores', or let 'settlepoint \
-         capacity' say how many watts a temperature allows",
-    ))
 }
 
 fn candidate_json(gathered: &Gathered, choice: &Choice, candidate: &Candidate) -> Value {

@@ -1,8 +1,8 @@
 //! `inspect`.
 
 use serde_json::{Value, json};
-use settlepoint_domain::{Channel, Figure, Finding, Phase, SensorLog, Severity};
-use settlepoint_import::Imported;
+use settlepoint_domain::{Channel, Figure, Finding, Phase, SensorLog, Severity, Unit};
+use settlepoint_import::{ColumnRef, Imported};
 use settlepoint_infer::network::{self, HeldOut, NetworkError, NetworkFit, NetworkInput, Stage};
 
 use crate::args::InspectArgs;
@@ -43,7 +43,7 @@ pub(crate) fn inspect(args: &InspectArgs) -> Result<(Answer, bool), Failure> {
         "rows": rows_json(imported),
         "span_s": optional(imported.span_s),
         "time_reason": imported.time_reason,
-        "channels": imported.log.channels().iter().map(channel_json).collect::<Vec<_>>(),
+        "channels": imported.log.channels().iter().map(|c| channel_json(imported, c)).collect::<Vec<_>>(),
         "questions": questions_json(imported),
         "phases": review.phases.iter().map(phase_json).collect::<Vec<_>>(),
         "thermal": thermal_json(&thermal),
@@ -92,18 +92,54 @@ fn rows_json(imported: &Imported) -> Value {
     json!({ "read": imported.rows.read, "kept": imported.rows.kept, "skipped": skipped })
 }
 
-fn channel_json(c: &Channel) -> Value {
-    let range = c.range();
+/// A channel's figures as they are shown: a share that stood in the file as per cent is shown so.
+struct Shown {
+    unit: &'static str,
+    mean: Option<f64>,
+    min: Option<f64>,
+    max: Option<f64>,
+}
+
+impl Shown {
+    fn of(imported: &Imported, c: &Channel) -> Self {
+        let (unit, factor) = if c.unit == Unit::Share && in_percent(imported, c) {
+            ("%", 100.0)
+        } else {
+            (c.unit.code(), 1.0)
+        };
+        let range = c.range();
+        Self {
+            unit,
+            mean: c.mean().map(|v| factor * v),
+            min: range.map(|r| factor * r.0),
+            max: range.map(|r| factor * r.1),
+        }
+    }
+}
+
+fn in_percent(imported: &Imported, c: &Channel) -> bool {
+    imported.recipe.channels.iter().any(|given| {
+        let same = match &given.column {
+            ColumnRef::Name(name) => *name == c.column,
+            ColumnRef::Number(number) => *number == c.column_number,
+            _ => false,
+        };
+        same && given.unit.is_some_and(|u| u.code == "%")
+    })
+}
+
+fn channel_json(imported: &Imported, c: &Channel) -> Value {
+    let shown = Shown::of(imported, c);
     json!({
         "role": c.role.token(),
         "column": c.column,
         "column_number": c.column_number,
-        "unit": c.unit.code(),
+        "unit": shown.unit,
         "part": c.part,
         "reason": c.reason,
-        "mean": c.mean(),
-        "min": range.map(|r| r.0),
-        "max": range.map(|r| r.1),
+        "mean": shown.mean,
+        "min": shown.min,
+        "max": shown.max,
         "missing": c.missing(),
     })
 }
@@ -220,15 +256,15 @@ fn channels_text(imported: &Imported) -> String {
         .channels()
         .iter()
         .map(|c| {
-            let range = c.range();
+            let shown = Shown::of(imported, c);
             let show = |v: Option<f64>| v.map_or_else(|| "-".into(), short);
             vec![
                 c.role.token().to_owned(),
                 c.column.clone(),
-                c.unit.code().to_owned(),
-                show(c.mean()),
-                show(range.map(|r| r.0)),
-                show(range.map(|r| r.1)),
+                spelled(shown.unit).to_owned(),
+                show(shown.mean),
+                show(shown.min),
+                show(shown.max),
                 if c.missing() > 0 {
                     c.missing().to_string()
                 } else {
@@ -244,6 +280,16 @@ fn channels_text(imported: &Imported) -> String {
         ],
         &rows,
     )
+}
+
+/// A UCUM code as people write it.
+fn spelled(code: &str) -> &str {
+    match code {
+        "Cel" => "°C",
+        "{rpm}" => "rpm",
+        "1" => "0 to 1",
+        other => other,
+    }
 }
 
 fn short(v: f64) -> String {

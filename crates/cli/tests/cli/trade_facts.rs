@@ -27,10 +27,11 @@ fn desk() -> Desk {
 
 /// Prediction and measurement of a run that a fit did not use.
 fn held_out(fit: &Value, run: &str, quantity: &str) -> (f64, f64) {
-    let row = fit["held_out"]["runs"]
-        .as_array()
-        .and_then(|runs| runs.iter().find(|r| r["name"] == run))
-        .unwrap_or_else(|| panic!("run {run} is not held out: {fit}"));
+    let runs = fit["held_out"]["runs"].as_array().expect("runs");
+    let row = runs
+        .iter()
+        .find(|r| r["name"] == run)
+        .expect("a run held out");
     let predicted = row[quantity]["value"].as_f64().expect("a prediction");
     let measured = row[format!("{quantity}_measured")]
         .as_f64()
