@@ -150,6 +150,7 @@ pub(crate) enum AddCommand {
         /// Notebook.
         notebook: PathBuf,
         /// Name.
+        #[arg(allow_hyphen_values = true)]
         name: String,
         /// Model, so that units of one model can be compared.
         #[arg(long, default_value = "")]
@@ -166,6 +167,7 @@ pub(crate) enum AddCommand {
         /// Notebook.
         notebook: PathBuf,
         /// Name.
+        #[arg(allow_hyphen_values = true)]
         name: String,
         /// Machine; needed only if there are several.
         #[arg(long)]
@@ -182,6 +184,7 @@ pub(crate) enum AddCommand {
         /// Notebook.
         notebook: PathBuf,
         /// Name.
+        #[arg(allow_hyphen_values = true)]
         name: String,
         /// Machine; needed only if there are several.
         #[arg(long)]
@@ -195,6 +198,7 @@ pub(crate) enum AddCommand {
         /// Notebook.
         notebook: PathBuf,
         /// Name.
+        #[arg(allow_hyphen_values = true)]
         name: String,
         #[command(flatten)]
         limits: LimitArgs,

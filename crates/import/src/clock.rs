@@ -74,6 +74,15 @@ pub(crate) struct TimeChoice {
 }
 
 impl TimeChoice {
+    /// Whether a column gives the time, more than by counting rows.
+    pub(crate) fn has_time(&self) -> bool {
+        match self.source {
+            TimeSource::Rows => false,
+            TimeSource::Integer { count, .. } | TimeSource::Number { count, .. } => !count.counter,
+            _ => true,
+        }
+    }
+
     /// Columns that a row needs to have a time.
     pub(crate) fn columns(&self) -> Vec<usize> {
         let mut columns = match self.source {
@@ -290,6 +299,30 @@ fn numeric_candidate(shape: &Shape, at: usize, named: Option<String>) -> Option<
         score,
         source,
         reason,
+    })
+}
+
+/// Why a column of numbers that is called a time (or has its unit) is none: it falls too often, or
+/// never moves.
+pub(crate) fn unfit_time(shape: &Shape, at: usize) -> Option<String> {
+    let named = time_word(shape, &shape.names[at]).is_some()
+        || (shape.has_header
+            && header_unit(shape, at).is_some_and(|u| u.quantity == Quantity::Time));
+    if !named || shape.kinds[at] != Kind::Number {
+        return None;
+    }
+    let trend = Trend::of(&numbers(shape, at));
+    if trend.moves(3) {
+        return None;
+    }
+    Some(if trend.up + trend.down == 0 {
+        "it never changes".to_owned()
+    } else {
+        format!(
+            "it falls in {} of {} steps looked at",
+            trend.down,
+            trend.up + trend.down
+        )
     })
 }
 

@@ -140,7 +140,7 @@ fn device_column(
             groups_of(&rows.columns[*at]).is_some_and(|(codes, levels)| {
                 (2..=MAX_DEVICES).contains(&levels.len())
                     && levels.len() * 2 <= codes.len()
-                    && (!number || (cycles(&codes, levels.len()) && count_up(&levels)))
+                    && (!number || (takes_turns(&codes, levels.len()) && count_up(&levels)))
             })
         })
 }
@@ -166,15 +166,15 @@ fn is_index(shape: &Shape, at: usize) -> bool {
         && crate::clock::header_unit(shape, at).is_none()
 }
 
-/// Whether codes go round (0 1 0 1 …), in nearly all rows.
-fn cycles(codes: &[u32], period: usize) -> bool {
-    let pairs = codes.len() - period;
-    let alike = codes
-        .iter()
-        .zip(&codes[period..])
-        .filter(|(a, b)| a == b)
-        .count();
-    alike * 10 >= pairs * 9
+/// Whether codes go round (0 1 0 1 …), in nearly all rows: each row differs from the one before
+/// and is like the one a period before. Blocks (1 1 1 … 2 2 2 …) are steps of one device.
+fn takes_turns(codes: &[u32], period: usize) -> bool {
+    let alike = |apart: usize| {
+        let pairs = codes.iter().zip(&codes[apart..]);
+        let count = pairs.filter(|(a, b)| a == b).count();
+        count as f64 / (codes.len() - apart).max(1) as f64
+    };
+    alike(1) <= 0.1 && alike(period) >= 0.9
 }
 
 /// Whether the numbers are 0, 1, 2 … or 1, 2, 3 …, as devices are numbered.

@@ -13,6 +13,13 @@ pub enum ImportError {
     Empty {
         /// Lines seen.
         lines: u64,
+        /// Whether NUL bytes stand where text was, as after a power loss.
+        nul_bytes: bool,
+    },
+    /// The bytes are not text.
+    NotText {
+        /// What the bytes seem to be.
+        what: &'static str,
     },
     /// No line looks like readings.
     NoReadings {
@@ -80,10 +87,11 @@ impl fmt::Display for ImportError {
                     "cannot be read: {message}; check the path, the rights and the disk"
                 )
             }
-            Self::Empty { lines } => write!(
+            Self::Empty { lines, nul_bytes } => write!(f, "{}", nothing_in(*lines, *nul_bytes)),
+            Self::NotText { what } => write!(
                 f,
-                "line 1, column 1: no text in {lines} line(s); expected a log with one row a \
-                 sample. Export it again, or take a copy from before the power loss"
+                "line 1, column 1: {what}, not text; expected a log with one row a sample, split \
+                 by comma, semicolon, tab, pipe or blanks. Export the log as delimited text"
             ),
             Self::NoReadings {
                 line,
@@ -142,6 +150,26 @@ impl fmt::Display for ImportError {
 }
 
 impl std::error::Error for ImportError {}
+
+/// Why a file without any text is one, as far as its bytes tell.
+fn nothing_in(lines: u64, nul_bytes: bool) -> String {
+    const EXPECTED: &str = "expected a log with one row a sample";
+    if nul_bytes {
+        return format!(
+            "line 1, column 1: nothing but NUL bytes, as a power loss leaves them; {EXPECTED}. \
+             Take an earlier copy, or record again"
+        );
+    }
+    let seen = match lines {
+        0 => "the file is empty".to_owned(),
+        1 => "the file's only line is blank".to_owned(),
+        n => format!("all {n} lines are blank"),
+    };
+    format!(
+        "line 1, column 1: {seen}, there is no text; {EXPECTED}. Check that it is the right file \
+         and that its export or recording had ended"
+    )
+}
 
 /// Up to twenty names, quoted, and how many more there are.
 fn listed(names: &[String]) -> String {

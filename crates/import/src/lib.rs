@@ -30,6 +30,7 @@ mod pipeline;
 mod readings;
 mod recipe;
 mod roles;
+mod say;
 mod source;
 mod split;
 mod stamp;

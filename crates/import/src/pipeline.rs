@@ -109,6 +109,7 @@ impl Pass {
         let (mut findings, mut questions) = (Vec::new(), Vec::new());
         let (assigned, pending) = assign(&shape, options, &mut findings, &mut questions)?;
         let choice = choose_time(&shape, &assigned, options, order);
+        findings.extend(time_left_out(&shape, &choice, &assigned));
         let plan = plan_of(&shape, &choice, &assigned, end);
         let rows = read_rows(&mut blocks, &shape, &plan, total, progress)?;
         if rows.kept == 0 {
@@ -282,10 +283,15 @@ impl Pass {
                 severity: Severity::Warning,
                 run: None,
                 evidence: format!(
-                    "column {} '{}': {} cell(s) hold no reading and count as missing: {}",
+                    "column {} '{}': {} no reading and {} as missing: {}",
                     at + 1,
                     self.shape.names.get(at).map_or("", String::as_str),
-                    note.count,
+                    if note.count == 1 {
+                        "1 cell holds".to_owned()
+                    } else {
+                        format!("{} cells hold", note.count)
+                    },
+                    if note.count == 1 { "counts" } else { "count" },
                     examples.join(", ")
                 ),
                 remedy: "correct the cells, or leave them: missing is never taken as 0".to_owned(),
@@ -352,7 +358,7 @@ impl Pass {
                     "column {} '{}' is free text",
                     column.column_number, column.column
                 ),
-                remedy: "nothing: it is not used".to_owned(),
+                remedy: "do nothing: it is not used".to_owned(),
             });
         }
         labels.retain(|l| l.levels.len() <= crate::body::MAX_LEVELS);
@@ -369,7 +375,7 @@ impl Pass {
                     column.levels.len(),
                     shown.join(", ")
                 ),
-                remedy: "nothing: runs can be split by it, no channel is made of it".to_owned(),
+                remedy: "do nothing, or split runs by it: no channel is made of it".to_owned(),
             });
         }
     }
@@ -618,6 +624,33 @@ fn choose_time(
     clock::choose(shape, stated, &taken)
 }
 
+/// Columns that are called times and were not taken for one, where no other time was found.
+fn time_left_out(shape: &Shape, choice: &TimeChoice, assigned: &[Assigned]) -> Vec<Finding> {
+    if choice.has_time() {
+        return Vec::new();
+    }
+    (0..shape.width)
+        .filter(|at| !assigned.iter().any(|(column, _)| column == at))
+        .filter_map(|at| clock::unfit_time(shape, at).map(|why| (at, why)))
+        .map(|(at, why)| Finding {
+            rule: "time_not_used",
+            severity: Severity::Warning,
+            run: None,
+            evidence: format!(
+                "column {} '{}' is called a time, but {why}; it was not used, and the rows were \
+                 counted instead",
+                at + 1,
+                shape.names[at]
+            ),
+            remedy: format!(
+                "sort the rows by time, take that column all the same with \
+                 --channel time=\"col {}\", or state --interval SECONDS",
+                at + 1
+            ),
+        })
+        .collect()
+}
+
 /// How each column is read, now that the time is known.
 fn plan_of(shape: &Shape, choice: &TimeChoice, assigned: &[Assigned], line_end: u8) -> Plan {
     let mut reads: Vec<ReadAs> = (0..shape.width)
@@ -863,8 +896,14 @@ fn nothing_found(block: &[u8], line_end: u8) -> ImportError {
             column: 1,
             value: text.chars().take(60).collect(),
         },
+        None if block.is_empty() => ImportError::Empty {
+            lines: 0,
+            nul_bytes: false,
+        },
         None => ImportError::Empty {
-            lines: lines.count() as u64,
+            // The piece behind the last line's end is no line.
+            lines: (lines.count() - usize::from(block.ends_with(&[line_end]))) as u64,
+            nul_bytes: block.contains(&0),
         },
     }
 }

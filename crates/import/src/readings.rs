@@ -6,6 +6,7 @@ use crate::clock::brief;
 use crate::imported::Question;
 use crate::options::{ChannelOverride, ColumnRef, ImportOptions};
 use crate::roles::{self, Guess, Look};
+use crate::say::{counted, times};
 use crate::units::{self, Quantity, SourceUnit};
 
 /// What is known of a column before its values are looked at.
@@ -70,6 +71,7 @@ pub(crate) fn channels(
     }
     // Stated ones first, then by rank; equal ranks keep the file's order.
     ranked.sort_by(|a, b| b.stated.cmp(&a.stated).then(b.rank.total_cmp(&a.rank)));
+    pair_power(&mut ranked);
     ask_about_ties(&ranked, &mut built);
     for entry in ranked {
         built.mapping.extend(entry.mapping);
@@ -77,6 +79,68 @@ pub(crate) fn channels(
     }
     note_missing_roles(&mut built);
     built
+        .findings
+        .extend(power_of_another_part(&built.channels));
+    built
+}
+
+/// The first channel of a role that has a reading.
+fn first_of(channels: &[Channel], role: Role) -> Option<&Channel> {
+    channels
+        .iter()
+        .find(|c| c.role == role && c.missing() < c.values.len())
+}
+
+/// Puts the power of the part whose temperature comes first before that of other parts, unless the
+/// user stated one.
+fn pair_power(ranked: &mut [Ranked]) {
+    let has_reading = |r: &Ranked| r.channel.missing() < r.channel.values.len();
+    let of_role = |role: Role| {
+        ranked
+            .iter()
+            .position(|r| r.channel.role == role && has_reading(r))
+    };
+    let (Some(temperature), Some(power)) = (of_role(Role::Temperature), of_role(Role::Power))
+    else {
+        return;
+    };
+    let part = &ranked[temperature].channel.part;
+    if ranked[power].stated || ranked[power].channel.part == *part {
+        return;
+    }
+    let own = ranked
+        .iter()
+        .position(|r| r.channel.role == Role::Power && r.channel.part == *part && has_reading(r));
+    if let Some(own) = own {
+        ranked[own].rank = ranked[power].rank + 1.0;
+        ranked[power..=own].rotate_right(1);
+    }
+}
+
+/// A power at the wall, say, beside the package's temperature: their K/W is not the cooling's.
+fn power_of_another_part(channels: &[Channel]) -> Option<Finding> {
+    let power = first_of(channels, Role::Power)?;
+    let temperature = first_of(channels, Role::Temperature)?;
+    let stated = power.reason == "stated" || temperature.reason == "stated";
+    (power.part != temperature.part && !stated).then(|| Finding {
+        rule: "power_of_another_part",
+        severity: Severity::Warning,
+        run: None,
+        evidence: format!(
+            "the power in column {} '{}' belongs to the {}, the temperature in column {} '{}' to \
+             the {}: a K/W of the two is not the cooling's",
+            power.column_number,
+            power.column,
+            power.part,
+            temperature.column_number,
+            temperature.column,
+            temperature.part
+        ),
+        remedy: format!(
+            "log the power of the {} itself, or name its column with --channel power=COLUMN",
+            temperature.part
+        ),
+    })
 }
 
 /// Smallest, largest, typical value and shape of a column.
@@ -342,7 +406,10 @@ fn sentinels(source: &Source, role: Role, look: &Look, values: &mut [f64], built
         built.findings.push(sentinel_finding(
             "dead_sensor",
             source,
-            &format!("all {} readings are 0", look.present),
+            &match look.present {
+                1 => "its only reading is 0".to_owned(),
+                n => format!("all {n} readings are 0"),
+            },
         ));
         built.questions.push(sentinel_question(source, "0"));
     }
@@ -376,7 +443,7 @@ fn temp_sentinels(source: &Source, values: &mut [f64], built: &mut Built) {
         built.findings.push(sentinel_finding(
             "sentinel_values",
             source,
-            &format!("{hits} reading(s) of {list} °C"),
+            &format!("{} of {list} °C", counted(hits, "reading")),
         ));
         built.questions.push(sentinel_question(source, &list));
     } else if hits > 0 {
@@ -385,8 +452,10 @@ fn temp_sentinels(source: &Source, values: &mut [f64], built: &mut Built) {
             severity: Severity::Warning,
             run: None,
             evidence: format!(
-                "column {} '{}': {hits} reading(s) below -196 or above 250 °C",
-                source.number, source.name
+                "column {} '{}': {} below -196 or above 250 °C",
+                source.number,
+                source.name,
+                counted(hits, "reading")
             ),
             remedy: format!(
                 "state the unit: --channel temperature=\"col {}@UNIT\"",
@@ -404,7 +473,8 @@ fn temp_sentinels(source: &Source, values: &mut [f64], built: &mut Built) {
             "sentinel_values",
             source,
             &format!(
-                "{zeros} reading(s) of exactly 0 where all others are above {}",
+                "{} of exactly 0 where all others are above {}",
+                counted(zeros, "reading"),
                 brief(least)
             ),
         ));
@@ -434,7 +504,7 @@ fn negative_sentinels(source: &Source, role: Role, values: &mut [f64], built: &m
     built.findings.push(sentinel_finding(
         "sentinel_values",
         source,
-        &format!("{hits} reading(s) such as {}", brief(example)),
+        &format!("{} such as {}", counted(hits, "reading"), brief(example)),
     ));
     built
         .questions
@@ -450,8 +520,7 @@ fn sentinel_finding(rule: &'static str, source: &Source, what: &str) -> Finding 
             "column {} '{}': {what}; not believed, taken as missing",
             source.number, source.name
         ),
-        remedy: "if they are real, state the column as role 'other' and scale it yourself"
-            .to_owned(),
+        remedy: "leave it, or state the column as role 'other' if the readings are real".to_owned(),
     }
 }
 
@@ -555,10 +624,16 @@ fn mean_power(
             },
             run: None,
             evidence: format!(
-                "'{name}' starts again {} time(s): {wraps} at a known range, {resets} not",
-                wraps + resets
+                "'{name}' starts again {}: {wraps} at a known range, {resets} not",
+                times(wraps + resets)
             ),
-            remedy: "nothing for known ranges; power is missing across the others".to_owned(),
+            remedy: if resets > 0 {
+                "leave it, or split the log where the counter starts again: power is missing \
+                 across a start at no known range"
+            } else {
+                "do nothing: the energy was carried on across the known range"
+            }
+            .to_owned(),
         });
     }
     power_w

@@ -115,7 +115,15 @@ impl<R: Read> Blocks<R> {
             Encoding::Gbk => Some(GBK.new_decoder_without_bom_handling()),
             _ => None,
         };
+        if let Some(what) = packed(&blocks.raw) {
+            return Err(ImportError::NotText { what });
+        }
         blocks.take_raw();
+        if is_binary(&blocks.buffer) {
+            return Err(ImportError::NotText {
+                what: "the bytes are binary data",
+            });
+        }
         blocks.line_end = detect_line_end(&blocks.buffer);
         Ok(blocks)
     }
@@ -193,6 +201,66 @@ impl<R: Read> Blocks<R> {
         self.buffer.truncate(start + written);
         self.raw.clear();
     }
+}
+
+/// What a file is that begins with the mark of a packed or database format (RFC 1952, the zip
+/// application note, the SQLite file format), in which no log can be read.
+fn packed(raw: &[u8]) -> Option<&'static str> {
+    const MARKS: [(&[u8], &str); 3] = [
+        (
+            b"\x1f\x8b",
+            "the file is compressed (gzip; unpack it first)",
+        ),
+        (
+            b"PK\x03\x04",
+            "the file is a zip archive or a spreadsheet workbook",
+        ),
+        (b"SQLite format 3\0", "the file is a database"),
+    ];
+    let found = MARKS.iter().find(|(mark, _)| raw.starts_with(mark));
+    found.map(|(_, what)| *what)
+}
+
+/// Bytes at the beginning by which binary data are told from text.
+const LOOKED_AT: usize = 1 << 16;
+/// Share of control and invalid characters from which bytes are no text. Bytes at random have
+/// 11 %; a log has none, or a few where a disk or a cable failed.
+const BINARY_SHARE: f64 = 0.05;
+
+/// Whether the beginning is no text. NUL bytes do not count: a power loss leaves them in logs.
+fn is_binary(text: &[u8]) -> bool {
+    let head = &text[..text.len().min(LOOKED_AT)];
+    let valid = match std::str::from_utf8(head) {
+        Ok(text) => Some(text),
+        // A character cut by the end of the piece is no error.
+        Err(e) if e.error_len().is_none() => std::str::from_utf8(&head[..e.valid_up_to()]).ok(),
+        Err(_) => None,
+    };
+    let (odd, all) = match valid {
+        Some(text) => shares(text.chars().filter(|c| *c != '\0').map(is_odd)),
+        None => shares(
+            head.iter()
+                .filter(|b| **b != 0)
+                .map(|b| b.is_ascii() && is_odd(char::from(*b))),
+        ),
+    };
+    odd as f64 > BINARY_SHARE * all as f64
+}
+
+/// How many are odd, and how many there are.
+fn shares(odd: impl Iterator<Item = bool>) -> (usize, usize) {
+    odd.fold((0, 0), |(odd, all), this| {
+        (odd + usize::from(this), all + 1)
+    })
+}
+
+/// Control characters that no text holds, what stands for invalid ones, and characters for private
+/// use. Tabs, line ends, form feeds and the escapes of coloured terminals do occur in logs.
+fn is_odd(c: char) -> bool {
+    let usual = matches!(c, '\t' | '\n' | '\r' | '\u{b}' | '\u{c}' | '\u{1b}');
+    (c.is_control() && !usual)
+        || c == char::REPLACEMENT_CHARACTER
+        || matches!(c, '\u{e000}'..='\u{f8ff}')
 }
 
 /// The encoding and the length of the byte order mark.

@@ -4,6 +4,7 @@ use settlepoint_domain::{Finding, LogStart, Severity, Zone};
 
 use crate::body::{Column, NO_TICK, Rows};
 use crate::clock::{Count, TimeChoice, TimeSource, brief};
+use crate::say::{counted as count_of, seconds as seconds_of, times, verb};
 use crate::stamp::{DAY_NS, NS};
 
 /// The rows' times and the order in which the rows stand.
@@ -109,7 +110,7 @@ pub(crate) fn build(
         findings.push(note(
             "newest_first",
             format!("the first row (line {}) is the newest", line_of(0)),
-            "nothing: the rows were turned round",
+            "do nothing: the rows were turned round",
         ));
     }
     if wraps {
@@ -271,8 +272,8 @@ fn unwrap_midnight(seconds: &mut [f64], raw: &Raw, findings: &mut Vec<Finding>) 
     if wraps > 0 {
         findings.push(note(
             "midnight_passed",
-            format!("the time of day starts again {wraps} time(s)"),
-            "nothing: days were counted on",
+            format!("the time of day starts again {}", times(wraps)),
+            "do nothing: days were counted on",
         ));
     }
 }
@@ -420,7 +421,7 @@ fn rebase(
         .take(5)
         .map(|row| {
             let back = seconds[*row - 1] - seconds[*row];
-            format!("{} s at line {}", brief(back), line(*row))
+            format!("{} s at line {}", seconds_of(back), line(*row))
         })
         .collect();
     let hour = jumps.iter().all(|row| {
@@ -440,15 +441,15 @@ fn rebase(
     findings.push(warning(
         rule,
         format!(
-            "time steps back {} time(s){cause}: {}; it was carried on with the usual step of {} s, \
+            "time steps back {}{cause}: {}; it was carried on with the usual step of {} s, \
              so that the log covers {} s where the stamps cover {} s",
-            jumps.len(),
+            times(jumps.len()),
             list.join(", "),
             brief(step),
-            time_s.last().unwrap_or(&0.0),
-            seconds.last().unwrap_or(&0.0) - seconds.first().unwrap_or(&0.0),
+            seconds_of(*time_s.last().unwrap_or(&0.0)),
+            seconds_of(seconds.last().unwrap_or(&0.0) - seconds.first().unwrap_or(&0.0)),
         ),
-        "log in UTC, or split the file where a new log begins",
+        "log in UTC, sort rows that are out of order, or split the file where a new log begins",
     ));
     Some(time_s)
 }
@@ -514,7 +515,11 @@ fn gaps(time_s: &[f64], line: &dyn Fn(usize) -> u64, findings: &mut Vec<Finding>
     if repeats > 0 {
         findings.push(note(
             "repeated_times",
-            format!("{repeats} row(s) have the time of the row before"),
+            format!(
+                "{} {} the time of the row before",
+                count_of(repeats, "row"),
+                verb(repeats, "has", "have")
+            ),
             "log with a finer clock if the order within it matters",
         ));
     }
@@ -522,23 +527,26 @@ fn gaps(time_s: &[f64], line: &dyn Fn(usize) -> u64, findings: &mut Vec<Finding>
         findings.push(warning(
             "gaps",
             format!(
-                "{wide} step(s) are over five times the usual {} s; the largest, {} s, ends at \
-                 line {}",
+                "{} {} over five times the usual {} s; the largest, {} s, ends at line {}",
+                count_of(wide, "step"),
+                verb(wide, "is", "are"),
                 brief(step),
-                brief(largest.0),
+                seconds_of(largest.0),
                 line(largest.1)
             ),
-            "nothing if the log was paused; nothing is filled in across them",
+            "record without a pause where time constants matter; nothing is filled in across a gap",
         ));
     }
     if uneven * 10 > time_s.len() {
         findings.push(note(
             "uneven_steps",
             format!(
-                "{uneven} step(s) differ by over a quarter from the usual {} s",
+                "{} {} by over a quarter from the usual {} s",
+                count_of(uneven, "step"),
+                verb(uneven, "differs", "differ"),
                 brief(step)
             ),
-            "nothing: the times are used as they are",
+            "do nothing: the times are used as they are",
         ));
     }
 }

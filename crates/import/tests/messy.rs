@@ -269,6 +269,103 @@ fn nul_bytes_after_a_power_loss() {
     assert!(skipped(&log, SkipReason::NulBytes) >= 1);
 }
 
+/// Bytes that look random (the generator of D. H. Lehmer with the constants of MINSTD).
+fn random_bytes(count: usize) -> Vec<u8> {
+    let mut state = 1_u64;
+    (0..count)
+        .map(|_| {
+            state = state * 48_271 % 0x7fff_ffff;
+            u8::try_from((state >> 8) & 0xff).unwrap()
+        })
+        .collect()
+}
+
+#[test]
+fn binary_data_are_refused_and_damaged_text_is_read() {
+    let refused = |bytes: &[u8]| {
+        let error = import(bytes, &ImportOptions::default(), &mut |_, _| {}).unwrap_err();
+        assert!(matches!(error, ImportError::NotText { .. }), "{error}");
+        error.to_string()
+    };
+    for count in [300, 5_000, 200_000] {
+        let text = refused(&random_bytes(count));
+        assert!(text.contains("binary") && text.contains("delimited text"));
+    }
+    let utf16_mark = [&[0xff, 0xfe][..], &random_bytes(5_000)].concat();
+    refused(&utf16_mark);
+    refused(&[&b"\x1f\x8b"[..], &random_bytes(60)].concat());
+    refused(&[&b"PK\x03\x04"[..], b"log.csv,1,2\n3,4\n"].concat());
+    // Numbers of two bytes, as sound recordings hold them.
+    let samples: Vec<u8> = (0..4_000_i16)
+        .flat_map(|i| (i.wrapping_mul(37)).to_le_bytes())
+        .collect();
+    refused(&samples);
+    // A log that ends in NUL bytes and rubbish is read as far as it goes.
+    let mut damaged = b"time_s,temp_c,power_w\n".to_vec();
+    for t in 0..200 {
+        damaged.extend(format!("{t},45.{},10.5\n", t % 10).bytes());
+    }
+    damaged.extend([0; 4_000]);
+    damaged.extend(random_bytes(64));
+    assert!(read(&damaged).rows.kept >= 200);
+}
+
+#[test]
+fn a_time_that_does_not_rise_is_not_dropped_in_silence() {
+    let text = |time: &dyn Fn(u32) -> u32| {
+        (0..40).fold("time_s,temp_c,power_w\n".to_owned(), |mut text, row| {
+            let _ = writeln!(text, "{},45.{},10.{}", time(row), row % 7, row % 9);
+            text
+        })
+    };
+    let shuffled = read(text(&|row| row * 17 % 40));
+    assert!(finds(&shuffled, "time_not_used"));
+    let finding = shuffled.findings.iter().find(|f| f.rule == "time_not_used");
+    assert!(finding.unwrap().evidence.contains("'time_s'"));
+    for kept in [
+        read(text(&|row| row % 3)),
+        read(text(&|_| 5)),
+        read(text(&|row| 40 - row + 30 * (row / 20))),
+    ] {
+        let told = [
+            "time_not_used",
+            "time_steps_back",
+            "newest_first",
+            "rows_out_of_order",
+        ];
+        assert!(
+            told.iter().any(|rule| finds(&kept, rule)),
+            "{:?}",
+            kept.findings
+        );
+    }
+    let rising = read(text(&|row| row));
+    assert!(rising.findings.is_empty(), "{:?}", rising.findings);
+    // Where stamps give the time, a column of durations is no time that was left out.
+    let stamped = read(
+        "stamp,frame_time_ms,power_w\n2030-05-01 10:00:00,7.1,20\n2030-05-01 10:00:01,6.9,21\n\
+         2030-05-01 10:00:02,7.3,22\n",
+    );
+    assert!(!finds(&stamped, "time_not_used"));
+}
+
+#[test]
+fn one_is_told_in_the_singular() {
+    let log = read("time_s,temp_c,power_w\n0,45,10\n1,broken,20\n1,46,30\n2,47,31\n9,48,40\n");
+    let evidence: Vec<&str> = log.findings.iter().map(|f| f.evidence.as_str()).collect();
+    let all = evidence.join("; ");
+    assert!(
+        all.contains("1 cell holds no reading and counts as missing"),
+        "{all}"
+    );
+    assert!(
+        all.contains("1 row has the time of the row before"),
+        "{all}"
+    );
+    assert!(all.contains("1 step is over five times"), "{all}");
+    assert!(!all.contains("(s)"), "{all}");
+}
+
 #[test]
 fn a_last_line_cut_short() {
     let log = read("time_s,temp_c,power_w\n0,45,10\n1,45,11\n2,46,12\n3,4");
@@ -544,6 +641,27 @@ fn devices_in_rows_are_told_apart() {
 }
 
 #[test]
+fn steps_and_levels_in_blocks_are_no_devices() {
+    let step_of = |name: &str, of_block: &dyn Fn(u32) -> u32| {
+        (0..300).fold(format!("time_s,{name},power_w,temp_c\n"), |mut text, t| {
+            let _ = writeln!(text, "{t},{},{}.5,4{}.5", of_block(t / 100), 50 + t, t % 10);
+            text
+        })
+    };
+    for name in ["step", "run", "cpu", "index", "core"] {
+        for first in [0, 1, 15] {
+            let log = read(step_of(name, &|block| first + block));
+            assert_eq!((log.rows.kept, log.devices.len()), (300, 0), "{name}");
+            let column = log.log.channels().iter().find(|c| c.column == name);
+            assert_eq!(column.map(Channel::missing), Some(0), "{name}");
+        }
+    }
+    // Blocks that come back (1 1 … 2 2 … 1 1 …) are no devices either.
+    let log = read(step_of("step", &|block| 1 + block % 2));
+    assert_eq!((log.rows.kept, log.devices.len()), (300, 0));
+}
+
+#[test]
 fn headers_in_many_languages() {
     for (header, roles) in [
         (
@@ -784,6 +902,33 @@ fn wide_logs_pick_the_package() {
 }
 
 #[test]
+fn power_is_that_of_the_part_whose_temperature_is_used() {
+    let rows = "0,150,60,41\n1,151,61,42\n2,152,62,43\n";
+    let paired = read(format!(
+        "time_s,wall power (W),gpu power (W),gpu temp (°C)\n{rows}"
+    ));
+    assert_eq!(channel(&paired, Role::Power).column, "gpu power (W)");
+    assert!(!finds(&paired, "power_of_another_part"));
+    // Nothing better than the wall: taken, and told.
+    let other = read(format!(
+        "time_s,wall power (W),fan rpm,cpu package (°C)\n{rows}"
+    ));
+    assert_eq!(channel(&other, Role::Power).column, "wall power (W)");
+    let told = other
+        .findings
+        .iter()
+        .find(|f| f.rule == "power_of_another_part");
+    assert!(told.unwrap().evidence.contains("belongs to the wall"));
+    // What is stated is not doubted.
+    let stated = read_with(
+        format!("time_s,wall power (W),gpu power (W),gpu temp (°C)\n{rows}"),
+        &stating(&["power=wall power (W)"]),
+    );
+    assert_eq!(channel(&stated, Role::Power).column, "wall power (W)");
+    assert!(!finds(&stated, "power_of_another_part"));
+}
+
+#[test]
 fn wide_logs_without_a_package_ask() {
     let rows: Vec<String> = (0..10)
         .map(|row| format!("{row},4{row},5{row},6{row}\n"))
@@ -809,8 +954,14 @@ fn unreadable_files_say_where_and_what_to_do() {
             .unwrap_err()
             .to_string()
     };
-    assert!(message(b"").contains("no text"));
-    assert!(message(&[0; 512]).contains("no text"));
+    let empty = message(b"");
+    assert!(
+        empty.contains("empty") && empty.contains("right file") && !empty.contains("power loss"),
+        "{empty}"
+    );
+    assert!(message(b"\n \n").contains("all 2 lines are blank"));
+    assert!(message(b" \n").contains("only line is blank"));
+    assert!(message(&[0; 512]).contains("power loss"));
     let prose = message(b"\nDear reader, this\nis not a log\n");
     assert!(
         prose.contains("line 2, column 1") && prose.contains("Dear reader"),

@@ -104,8 +104,9 @@ pub fn choose(fit: &CoolingFit, constraints: &Constraints) -> Result<Choice, Inf
                 .into(),
         ));
     }
-    let quick = quick_looks(fit, constraints, &workloads);
+    let mut quick = quick_looks(fit, constraints, &workloads);
     let goal = Goal::of(constraints);
+    quick.extend(finer(fit, constraints, &workloads, goal, &quick));
     let front = thin_out(non_dominated(quick), constraints, goal);
     let mut settings: Vec<Candidate> = front
         .into_iter()
@@ -301,6 +302,50 @@ fn quick_looks(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize])
         all.extend(other.join().unwrap_or_default());
         all
     })
+}
+
+/// Settings between the best one that may keep the constraints and the next higher step of PL1.
+fn finer(
+    fit: &CoolingFit,
+    constraints: &Constraints,
+    workloads: &[usize],
+    goal: Goal,
+    quick: &[Quick],
+) -> Vec<Quick> {
+    let key = |q: &Quick| goal.key(q.work, q.loudness, q.temp_c);
+    let best = quick
+        .iter()
+        .filter(|q| q.promising)
+        .min_by(|a, b| compare(key(a), key(b)));
+    let Some((best, pl1_w)) = best.and_then(|q| Some((q, q.setting.pl1_w.value()?))) else {
+        return Vec::new();
+    };
+    let higher = quick
+        .iter()
+        .filter_map(|q| q.setting.pl1_w.value())
+        .filter(|w| *w > pl1_w)
+        .fold(f64::INFINITY, f64::min);
+    [0.25, 0.5, 0.75]
+        .into_iter()
+        .map(|share| (pl1_w + share * (higher - pl1_w)).round())
+        .filter(|w| w.is_finite() && *w > pl1_w && *w < higher)
+        .map(|w| {
+            let equal = best.setting.pl2_w == best.setting.pl1_w;
+            let pl2_w = if equal {
+                LimitValue::Value(w)
+            } else {
+                best.setting.pl2_w
+            };
+            let limit = best.setting.temp_limit_c.value();
+            let setting = Setting {
+                name: label(w, pl2_w.value().unwrap_or(w), limit, &best.setting.fan),
+                pl1_w: LimitValue::Value(w),
+                pl2_w,
+                ..best.setting.clone()
+            };
+            quick_look(fit, constraints, workloads, setting)
+        })
+        .collect()
 }
 
 /// Steady state and closed-form boost over a few draws.
@@ -540,7 +585,7 @@ fn judge(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize], optio
                 t.value,
                 t.lo,
                 t.hi,
-                p.sustained.power_w.value,
+                p.sustained.settled_power_w.value,
                 constraints.room_c,
                 acting_words(p.acting_limit),
             ));

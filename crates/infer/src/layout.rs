@@ -269,6 +269,10 @@ impl Layout {
         use Scale::{Linear, Log};
         let first = self.heaviest;
         for (w, workload) in evidence.workloads.iter().enumerate() {
+            // Idle use without a run of its own is the idle before the loads: nothing to fit.
+            if workload.idle && !evidence.runs.iter().any(|r| r.workload == w) {
+                continue;
+            }
             let (centre, sd) = demand_prior(evidence, w, w == first, self.stock_w);
             self.add(
                 Key::Demand(w),
@@ -618,10 +622,13 @@ impl Layout {
     }
 
     fn package(&self, z: &[f64], w: usize, hot_spot: f64) -> Package {
-        let demand_w = self.get(z, Key::Demand(w));
+        let demand_w = self.value(z, Key::Demand(w)).unwrap_or(self.stock_w);
         let reference_w = self.reference_w[w].unwrap_or(demand_w);
         // Both belong to the chip, so they are shares of its stock power, not of a light job's.
-        let chip_w = self.get(z, Key::Demand(self.heaviest)).max(self.stock_w);
+        let chip_w = self
+            .value(z, Key::Demand(self.heaviest))
+            .unwrap_or(self.stock_w)
+            .max(self.stock_w);
         let cap = 0.4 * reference_w.min(demand_w);
         Package {
             demand_w,

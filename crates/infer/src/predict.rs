@@ -33,8 +33,12 @@ pub struct Query {
 pub struct SustainedFigures {
     /// Package, °C.
     pub package_c: Estimate,
-    /// W.
+    /// Mean over the run after its boost, W: what one would read off a log of that length. Where the
+    /// temperature limit acts it lies above [`Self::settled_power_w`], as the heat sink is still
+    /// warming.
     pub power_w: Estimate,
+    /// Power in the settled state, W.
+    pub settled_power_w: Estimate,
     /// One a core kind, MHz.
     pub clock_mhz: Vec<Figure>,
     /// rpm.
@@ -83,6 +87,8 @@ struct Outcome {
     point: OperatingPoint,
     boost: Option<Means>,
     boost_s: f64,
+    /// Mean power over the run after its boost, W.
+    after_boost_w: f64,
     work_rate: f64,
     touched: bool,
 }
@@ -120,6 +126,9 @@ impl CoolingFit {
         Outcome {
             boost: boosts.then(|| course.means(0.0, boost_s)),
             boost_s,
+            after_boost_w: course
+                .means(if boosts { boost_s } else { 0.0 }, course.duration_s())
+                .power_w,
             work_rate: course.means(0.0, course.duration_s()).work_rate,
             touched: course.summary.time_at_temp_limit_s > 0.0,
             point,
@@ -181,7 +190,8 @@ impl CoolingFit {
         Prediction {
             sustained: SustainedFigures {
                 package_c: estimate(&|o| o.point.die_c),
-                power_w: estimate(&|o| o.point.power_w),
+                power_w: estimate(&|o| o.after_boost_w),
+                settled_power_w: estimate(&|o| o.point.power_w),
                 clock_mhz: clocks,
                 fan_share: estimate(&|o| o.point.fan_share),
                 fan_speed_rpm: known_or(fan_speed, "a run with the fan speed logged or noted"),

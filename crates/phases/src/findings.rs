@@ -9,7 +9,8 @@ use settlepoint_domain::{
 };
 
 use crate::driver::{Driver, Source, power_channel};
-use crate::segment::{gap_ends, range};
+use crate::say::{brief, to_decimals};
+use crate::segment::{GAP_STEPS, gap_ends, range};
 use crate::{Options, series};
 
 /// Rows from which a channel that never changes is suspect.
@@ -22,8 +23,8 @@ pub(crate) fn review(
     phases: &[Phase],
 ) -> Vec<Finding> {
     let mut findings: Vec<Finding> = Vec::new();
-    findings.extend(gaps(log));
-    findings.extend(all_not_settled(phases));
+    findings.extend(interrupted(log, phases));
+    findings.extend(not_settled(phases));
     findings.extend(throttled(log, phases));
     findings.extend(other_throttle::find(log, phases));
     findings.extend(background_load::find(log, phases));
@@ -47,77 +48,99 @@ fn finding(rule: &'static str, severity: Severity, evidence: String, remedy: &st
     }
 }
 
-fn gaps(log: &SensorLog) -> Option<Finding> {
+/// Loads that gaps cut: that there are gaps is told where the times are read, and what they mean
+/// for the phases here.
+fn interrupted(log: &SensorLog, phases: &[Phase]) -> Option<Finding> {
     let time_s = log.time_s();
-    let ends = gap_ends(time_s);
-    let longest = ends
+    let loads: Vec<usize> = gap_ends(time_s)
+        .into_iter()
+        .filter(|&row| {
+            let ends = |p: &&Phase| p.end_row == row && p.kind.is_load();
+            let begins = |p: &&Phase| p.first_row == row && p.kind.is_load();
+            phases.iter().any(|p| ends(&p)) && phases.iter().any(|p| begins(&p))
+        })
+        .collect();
+    let length_s = |row: usize| time_s[row] - time_s[row - 1];
+    let longest = loads
         .iter()
         .copied()
-        .max_by(|&a, &b| (time_s[a] - time_s[a - 1]).total_cmp(&(time_s[b] - time_s[b - 1])))?;
-    let step_s = series::median_step_s(time_s)?;
+        .max_by(|&a, &b| length_s(a).total_cmp(&length_s(b)))?;
+    let many = match loads.len() {
+        1 => "one load goes".to_owned(),
+        n => format!("{n} loads go"),
+    };
     Some(finding(
-        "gap",
+        "gap_in_load",
         Severity::Note,
         format!(
-            "{} gaps longer than {:.1} s (usual step {step_s:.3} s); the longest, {:.1} s, ends \
-             at {:.1} s",
-            ends.len(),
-            crate::segment::GAP_STEPS * step_s,
-            time_s[longest] - time_s[longest - 1],
-            time_s[longest]
+            "{many} on behind a gap in the log (the longest, {} s, ends at {} s): what power and \
+             temperature did meanwhile is unknown, and the phase is cut there",
+            to_decimals(length_s(longest), 1),
+            to_decimals(time_s[longest], 0)
         ),
-        "what happened in a gap is unknown and ends a phase; record without interruption where \
-         time constants matter",
+        "trust the plateaus of these loads, not how fast they warmed",
     ))
 }
 
-/// Phases named one by one; a long log's others are only counted.
-const NAMED: usize = 5;
-
-/// The longest phases that have not settled, and how many more there are.
-fn all_not_settled(phases: &[Phase]) -> Vec<Finding> {
-    let mut open: Vec<(f64, Finding)> = phases
+/// Loads that had not settled: one finding however many there are, with the longest as example.
+fn not_settled(phases: &[Phase]) -> Option<Finding> {
+    let length_s = |p: &Phase| p.end_s - p.start_s;
+    let loads: Vec<&Phase> = phases.iter().filter(|p| should_settle(p)).collect();
+    let open: Vec<&Phase> = loads
         .iter()
-        .filter_map(|p| not_settled(p).map(|finding| (p.end_s - p.start_s, finding)))
+        .copied()
+        .filter(|p| !p.plateau.is_some_and(|plateau| plateau.settled))
         .collect();
-    open.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let others = open.len().saturating_sub(NAMED);
-    let mut named: Vec<Finding> = open.into_iter().take(NAMED).map(|(_, f)| f).collect();
-    if others > 0 {
-        named.push(finding(
-            "not_settled",
-            Severity::Note,
-            format!("{others} more, shorter phases had not settled"),
-            "see the phases' plateaus",
-        ));
-    }
-    named
-}
-
-fn not_settled(phase: &Phase) -> Option<Finding> {
-    let long = phase.end_row - phase.first_row >= 12;
-    if !(long && phase.kind.is_load() && phase.kind != PhaseKind::Boost) {
-        return None;
-    }
-    let mean = phase.package_c?;
-    let heading = match phase.plateau {
-        Some(plateau) if plateau.settled => return None,
-        Some(plateau) => format!(
-            "it is heading for {:.1} °C ({:.1} to {:.1})",
-            plateau.temp_c.value, plateau.temp_c.lo, plateau.temp_c.hi
-        ),
-        None => "where it is heading cannot be told".to_owned(),
+    let longest = open
+        .iter()
+        .copied()
+        .max_by(|a, b| length_s(a).total_cmp(&length_s(b)))?;
+    let evidence = if open.len() == 1 {
+        format!("{} had not settled; {}", stretch(longest), heading(longest))
+    } else {
+        format!(
+            "{} of {} loads had not settled when they ended; the longest was {} and {}",
+            open.len(),
+            loads.len(),
+            stretch(longest),
+            heading(longest)
+        )
     };
     Some(finding(
         "not_settled",
         Severity::Warning,
-        format!(
-            "{} from {:.0} to {:.0} s, mean {:.1} °C, had not settled; {heading}",
-            phase.kind, phase.start_s, phase.end_s, mean.value
-        ),
+        evidence,
         "run longer, at least three times the slowest time constant, or use the extrapolated \
          plateau with its interval",
     ))
+}
+
+/// Loads with enough readings to see whether they settled; a boost is not meant to.
+fn should_settle(phase: &Phase) -> bool {
+    let long = phase.end_row - phase.first_row >= 12;
+    long && phase.kind.is_load() && phase.kind != PhaseKind::Boost && phase.package_c.is_some()
+}
+
+fn stretch(phase: &Phase) -> String {
+    format!(
+        "{} from {} to {} s, mean {} °C,",
+        phase.kind,
+        to_decimals(phase.start_s, 0),
+        to_decimals(phase.end_s, 0),
+        to_decimals(phase.package_c.map_or(f64::NAN, |e| e.value), 1)
+    )
+}
+
+fn heading(phase: &Phase) -> String {
+    match phase.plateau {
+        Some(plateau) => format!(
+            "it is heading for {} °C ({} to {})",
+            to_decimals(plateau.temp_c.value, 1),
+            to_decimals(plateau.temp_c.lo, 1),
+            to_decimals(plateau.temp_c.hi, 1)
+        ),
+        None => "where it is heading cannot be told".to_owned(),
+    }
 }
 
 fn throttled(log: &SensorLog, phases: &[Phase]) -> Option<Finding> {
@@ -130,7 +153,10 @@ fn throttled(log: &SensorLog, phases: &[Phase]) -> Option<Finding> {
         .channel(Role::Throttle)
         .map_or(0, |c| c.present().filter(|&(_, v)| v > 0.0).count());
     let flagged = if flags > 0 {
-        format!(", {flags} rows flagged")
+        format!(
+            ", {flags} {} flagged",
+            if flags == 1 { "row" } else { "rows" }
+        )
     } else {
         String::new()
     };
@@ -139,18 +165,22 @@ fn throttled(log: &SensorLog, phases: &[Phase]) -> Option<Finding> {
         "throttled",
         Severity::Warning,
         format!(
-            "held by temperature for {length_s:.0} s from {:.0} s on, at {:.1} °C{flagged}",
-            first.start_s,
-            first.package_c.map_or(f64::NAN, |e| e.value)
+            "held by temperature for {} s from {} s on, at {} °C{flagged}",
+            to_decimals(length_s, 0),
+            to_decimals(first.start_s, 0),
+            to_decimals(first.package_c.map_or(f64::NAN, |e| e.value), 1)
         ),
-        "this plateau is the temperature limit and not the cooling's: lower the power limit, cool \
-         better, or read work and power here instead of temperature",
+        "lower the power limit, cool better, or read work and power here instead of temperature: \
+         this plateau is the temperature limit's and not the cooling's",
     ))
 }
 
 fn room(log: &SensorLog, options: &Options) -> Option<Finding> {
     let logged = log.channel(Role::Room).is_some_and(|c| c.mean().is_some());
-    if logged || options.room_c.is_some() || log.channel(Role::Temperature).is_none() {
+    let measured = log
+        .channel(Role::Temperature)
+        .is_some_and(|c| c.mean().is_some());
+    if logged || options.room_c.is_some() || !measured {
         return None;
     }
     Some(finding(
@@ -176,16 +206,28 @@ fn stuck(log: &SensorLog, driver: &Driver) -> Vec<Finding> {
         .filter(|c| matches!(c.role, Role::Temperature | Role::Coolant | Role::Power))
         .filter(|c| is_stuck(log, c, works))
         .map(|c| {
+            // Of the channels of a role only the first is used: another part's may well stand still.
+            let used = log
+                .channel(c.role)
+                .is_some_and(|first| std::ptr::eq(first, c));
             finding(
                 "stuck_sensor",
-                Severity::Error,
+                if used {
+                    Severity::Error
+                } else {
+                    Severity::Note
+                },
                 format!(
                     "'{}' reads {} in all {} rows while other channels move",
                     c.column,
-                    c.range().map_or(f64::NAN, |(lo, _)| lo),
+                    brief(c.range().map_or(f64::NAN, |(lo, _)| lo)),
                     c.present().count()
                 ),
-                "check the sensor or choose another column",
+                if used {
+                    "check the sensor or choose another column"
+                } else {
+                    "check that sensor if its part should have warmed: nothing is read from it here"
+                },
             )
         })
         .collect()
@@ -228,26 +270,31 @@ fn aliased(power: &Channel, phases: &[Phase]) -> Option<Finding> {
         "aliased",
         Severity::Warning,
         format!(
-            "single readings of '{}' scatter by {:.0} % from {:.0} to {:.0} s, one unlike the next",
+            "single readings of '{}' scatter by {} % from {} to {} s, one unlike the next",
             power.column,
-            100.0 * worst.0,
-            worst.1.start_s,
-            worst.1.end_s
+            to_decimals(100.0 * worst.0, 0),
+            to_decimals(worst.1.start_s, 0),
+            to_decimals(worst.1.end_s, 0)
         ),
-        "the load pulses faster than power was read: trust means only, or log an energy counter",
+        "trust means only, or log an energy counter: the load pulses faster than power was read",
     ))
 }
 
 fn quantised(power: &Channel) -> Option<Finding> {
     let step_w = power.resolution?;
     let mean_w = power.mean()?;
-    (step_w > 0.02 * mean_w.abs() && power.range().is_some_and(|(lo, hi)| hi > lo)).then(|| {
+    // Two or three levels are the load's, not the meter's.
+    let many = power.present().count() >= MANY_ROWS
+        && power.range().is_some_and(|(lo, hi)| hi - lo > 2.5 * step_w);
+    (step_w > 0.02 * mean_w.abs() && many).then(|| {
         finding(
             "quantised_power",
             Severity::Note,
             format!(
-                "'{}' moves in steps of {step_w} W at a mean of {mean_w:.2} W",
-                power.column
+                "'{}' moves in steps of {} W at a mean of {} W",
+                power.column,
+                brief(step_w),
+                brief(mean_w)
             ),
             "log power with more digits, or an energy counter",
         )
@@ -259,10 +306,13 @@ fn slow(log: &SensorLog) -> Option<Finding> {
     let temperature = log.channel(Role::Temperature)?;
     let step_s = series::median_step_s(log.time_s())?;
     let (lo, hi) = temperature.range()?;
-    let values: Vec<f64> = temperature.present().map(|(_, v)| v).collect();
+    let values: Vec<(usize, f64)> = temperature.present().collect();
+    // What changed across a gap says nothing of how often readings are taken.
+    let near = |a: usize, b: usize| log.time_s()[b] - log.time_s()[a] <= GAP_STEPS * step_s;
     let largest = values
         .windows(2)
-        .map(|w| (w[1] - w[0]).abs())
+        .filter(|w| near(w[0].0, w[1].0))
+        .map(|w| (w[1].1 - w[0].1).abs())
         .fold(0.0, f64::max);
     let hourly = step_s >= 60.0;
     let jumps = largest > 0.6 * (hi - lo) && hi - lo > 5.0 && values.len() >= 6;
@@ -271,12 +321,17 @@ fn slow(log: &SensorLog) -> Option<Finding> {
             "sampling_too_slow",
             Severity::Note,
             format!(
-                "a reading every {step_s:.3} s; the largest step between two is {largest:.1} K of \
-                 a range of {:.1} K",
-                hi - lo
+                "a reading every {} s; the largest step between two is {} K of a range of {} K",
+                brief(step_s),
+                to_decimals(largest, 1),
+                to_decimals(hi - lo, 1)
             ),
-            "read at least once a second to see the fast part of the heating; plateaus are not \
-             affected",
+            if step_s > 1.0 {
+                "read at least once a second to see the fast part of the heating; plateaus are not \
+                 affected"
+            } else {
+                "read more often to see the fast part of the heating; plateaus are not affected"
+            },
         )
     })
 }

@@ -35,6 +35,7 @@ mod classify;
 mod condense;
 mod driver;
 mod findings;
+mod say;
 mod segment;
 mod series;
 mod settle;

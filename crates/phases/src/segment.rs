@@ -3,7 +3,7 @@
 use settlepoint_domain::{Channel, SensorLog};
 use settlepoint_stats::change_points::{Criterion, block_means, penalty, segment_means};
 
-use crate::driver::Driver;
+use crate::driver::{Driver, Source};
 use crate::series;
 
 /// Rows `first..end`, at least one.
@@ -47,9 +47,16 @@ pub(crate) fn gap_ends(time_s: &[f64]) -> Vec<usize> {
         .collect()
 }
 
-/// Cuts the log at gaps and where the driver's level changes.
+/// Smallest noise of a driver as a share of its largest value: what adding up its means rounds off.
+const ROUNDING_SHARE: f64 = 1e-9;
+
+/// Cuts the log at gaps and where the driver's level changes. A log that nothing drives is one
+/// stretch: where nothing is known there is nothing to tell its parts apart.
 pub(crate) fn segments(log: &SensorLog, driver: &Driver) -> Vec<Segment> {
     let n = log.len();
+    if driver.source == Source::None {
+        return vec![Segment { first: 0, end: n }];
+    }
     let mut starts = vec![0];
     starts.extend(gap_ends(log.time_s()));
     let sections: Vec<Segment> = starts
@@ -57,10 +64,14 @@ pub(crate) fn segments(log: &SensorLog, driver: &Driver) -> Vec<Segment> {
         .zip(starts.iter().skip(1).chain(std::iter::once(&n)))
         .map(|(&first, &end)| Segment { first, end })
         .collect();
-    let range = range(&driver.values);
+    let range = reach(&driver.values);
+    let top = driver.values.iter().fold(0.0_f64, |a, v| a.max(v.abs()));
+    if range <= ROUNDING_SHARE * top {
+        return sections;
+    }
     let variance = series::difference_variance(&driver.values)
-        .max(series::long_run_variance(&driver.values))
-        .max((0.005 * range) * (0.005 * range));
+        .max(series::long_run_variance(&off_levels(&driver.values)))
+        .max((0.005 * range).powi(2));
     sections
         .into_iter()
         .flat_map(|section| {
@@ -68,6 +79,46 @@ pub(crate) fn segments(log: &SensorLog, driver: &Driver) -> Vec<Segment> {
             merged(&driver.values, levels, range, variance)
         })
         .collect()
+}
+
+/// Fewest rows that a driver of two levels stays at one on average, for these to be told apart.
+const STAYS: usize = 30;
+/// Most readings between two levels, as a share of all.
+const BETWEEN: f64 = 0.05;
+
+/// What the readings are off their level, where there clearly are two levels (load on and off, in
+/// turn) that each last: blocks that straddle their edges would pass for noise. Else the readings.
+fn off_levels(values: &[f64]) -> Vec<f64> {
+    let lo = series::quantile(values, 0.01).unwrap_or(0.0);
+    let third = range(values) / 3.0;
+    let is_high = |v: &f64| *v > lo + 1.5 * third;
+    let between = values
+        .iter()
+        .filter(|v| **v > lo + third && **v < lo + 2.0 * third)
+        .count();
+    let turns = values
+        .windows(2)
+        .filter(|w| is_high(&w[0]) != is_high(&w[1]))
+        .count();
+    let two = (between as f64) < BETWEEN * values.len() as f64;
+    if !two || turns == 0 || values.len() < STAYS * (turns + 1) {
+        return values.to_vec();
+    }
+    let (high, low): (Vec<f64>, Vec<f64>) = values.iter().partition(|v| is_high(v));
+    let middle = |own: &[f64]| series::quantile(own, 0.5).unwrap_or(0.0);
+    let (high, low) = (middle(&high), middle(&low));
+    let level = |v: &f64| if is_high(v) { high } else { low };
+    values.iter().map(|v| v - level(v)).collect()
+}
+
+/// Range without the outermost hundredths; the whole range where all but those are alike.
+fn reach(values: &[f64]) -> f64 {
+    let inner = range(values);
+    if inner > 0.0 {
+        return inner;
+    }
+    let hi = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    hi - values.iter().copied().fold(f64::INFINITY, f64::min)
 }
 
 /// Range without the outermost hundredths.

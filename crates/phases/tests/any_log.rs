@@ -3,7 +3,7 @@
 mod common;
 
 use common::{channel, heated, log};
-use settlepoint_domain::{Averaging, Phase, PhaseKind, Role, SensorLog, Unit};
+use settlepoint_domain::{Averaging, Phase, PhaseKind, Role, SensorLog, Severity, Unit};
 use settlepoint_phases::{Options, Review, analyse};
 use settlepoint_stats::random::Random;
 
@@ -273,7 +273,7 @@ fn findings_name_gaps_stuck_and_pulsing_channels() {
         channel(Role::Temperature, Unit::Celsius, 1.0, stuck),
     ];
     let review = reviewed(&log(time_s.clone(), log_channels.clone()));
-    for rule in ["gap", "stuck_sensor", "aliased", "room_not_logged"] {
+    for rule in ["gap_in_load", "stuck_sensor", "aliased", "room_not_logged"] {
         assert!(has(&review, rule), "{rule}");
     }
     assert!(
@@ -287,6 +287,162 @@ fn findings_name_gaps_stuck_and_pulsing_channels() {
     log_channels.push(channel(Role::Room, Unit::Celsius, 0.1, vec![22.0; 600]));
     let review = reviewed(&log(time_s, log_channels));
     assert!(!has(&review, "aliased") && !has(&review, "room_not_logged"));
+}
+
+/// A log of power (W) and temperature (°C) once a second.
+fn measured(power_w: Vec<f64>, temp_c: Vec<f64>) -> SensorLog {
+    let rows = u32::try_from(power_w.len()).expect("a short log");
+    log(
+        seconds(rows, 1.0),
+        vec![
+            channel(Role::Power, Unit::Watt, 0.0, power_w),
+            channel(Role::Temperature, Unit::Celsius, 0.0, temp_c),
+        ],
+    )
+}
+
+#[test]
+fn a_constant_log_is_one_phase_that_has_settled() {
+    for rows in [30, 600, 9_000] {
+        for power_w in [0.0, 65.0, 0.1, 1.0 / 3.0] {
+            let review = reviewed(&measured(vec![power_w; rows], vec![60.1; rows]));
+            assert_eq!(review.phases.len(), 1, "{rows} rows at {power_w} W");
+            let plateau = review.phases[0].plateau.expect("it stands still");
+            assert!(plateau.settled && (plateau.temp_c.value - 60.1).abs() < 1e-9);
+            assert!(!has(&review, "not_settled"));
+        }
+    }
+    // Nothing but a clock that never moves, and nothing at all.
+    let clock = channel(Role::Clock, Unit::Megahertz, 0.0, vec![4000.0; 600]);
+    assert_eq!(
+        reviewed(&log(seconds(600, 1.0), vec![clock])).phases.len(),
+        1
+    );
+    assert_eq!(reviewed(&log(seconds(600, 1.0), vec![])).phases.len(), 1);
+}
+
+#[test]
+fn one_clean_step_makes_two_phases() {
+    let step = |before: f64, after: f64, at: usize| -> Vec<f64> {
+        (0..1200)
+            .map(|i| if i < at { before } else { after })
+            .collect()
+    };
+    // Also a step that fewer than a hundredth of the rows show.
+    for at in [5, 100, 300, 1191] {
+        let up = reviewed(&measured(step(10.0, 90.0, at), step(30.0, 70.0, at)));
+        let down = reviewed(&measured(step(90.0, 10.0, at), step(70.0, 30.0, at)));
+        let level = reviewed(&measured(step(10.0, 90.0, at), vec![50.0; 1200]));
+        for (review, expected) in [
+            (&up, [PhaseKind::Idle, PhaseKind::Sustained]),
+            (&down, [PhaseKind::Sustained, PhaseKind::Idle]),
+            (&level, [PhaseKind::Idle, PhaseKind::Sustained]),
+        ] {
+            assert_eq!(kinds(review), expected, "step at {at}");
+            assert_eq!(review.phases[0].end_row, at);
+        }
+    }
+}
+
+#[test]
+fn findings_stay_readable_for_absurd_values() {
+    let power_w: Vec<f64> = (0..600).map(|i| 4e299 + 1e299 * f64::from(i % 5)).collect();
+    let mut power = channel(Role::Power, Unit::Watt, 1e299, power_w);
+    let temp_c: Vec<f64> = (0..600)
+        .map(|i| if i < 300 { 1e280 } else { 9e280 })
+        .collect();
+    let temperature = channel(Role::Temperature, Unit::Celsius, 1e279, temp_c);
+    for averaging in [Averaging::Instant, Averaging::Mean] {
+        power.averaging = averaging;
+        let review = reviewed(&log(
+            seconds(600, 1.0),
+            vec![power.clone(), temperature.clone()],
+        ));
+        assert!(has(&review, "quantised_power"));
+        for finding in &review.findings {
+            let run = |text: &str| {
+                text.split(|c: char| !c.is_ascii_digit())
+                    .map(str::len)
+                    .max()
+            };
+            assert!(run(&finding.evidence) <= Some(12), "{}", finding.evidence);
+        }
+    }
+}
+
+#[test]
+fn few_levels_and_few_rows_are_no_coarse_meter() {
+    let of = |power_w: Vec<f64>, step_w: f64| {
+        let rows = u32::try_from(power_w.len()).expect("a short log");
+        let power = channel(Role::Power, Unit::Watt, step_w, power_w);
+        let silent = channel(
+            Role::Temperature,
+            Unit::Celsius,
+            0.0,
+            vec![f64::NAN; rows as usize],
+        );
+        reviewed(&log(seconds(rows, 1.0), vec![power, silent]))
+    };
+    let two_levels = |rows: u32| -> Vec<f64> {
+        (0..rows)
+            .map(|i| if i % 200 < 100 { 60.0 } else { 150.0 })
+            .collect()
+    };
+    assert!(!has(&of(vec![10.0, 90.0], 80.0), "quantised_power"));
+    assert!(!has(&of(two_levels(600), 90.0), "quantised_power"));
+    let coarse = (0..600).map(|i| f64::from(10 * (i % 7))).collect();
+    let review = of(coarse, 10.0);
+    assert!(has(&review, "quantised_power"));
+    // A temperature without any reading needs no room.
+    assert!(!has(&review, "room_not_logged"));
+}
+
+#[test]
+fn jumps_across_gaps_are_no_slow_sampling_and_unused_sensors_may_stand() {
+    let mut time_s = seconds(600, 1.0);
+    for t in &mut time_s[300..] {
+        *t += 600.0;
+    }
+    let power_w: Vec<f64> = (0..600)
+        .map(|i| if i < 300 { 20.0 } else { 90.0 })
+        .collect();
+    let temp_c: Vec<f64> = heated(&time_s, &power_w, 0.5, 30.0);
+    let channels = vec![
+        channel(Role::Power, Unit::Watt, 0.1, power_w),
+        channel(Role::Temperature, Unit::Celsius, 0.1, temp_c),
+        channel(Role::Temperature, Unit::Celsius, 1.0, vec![44.0; 600]),
+    ];
+    let review = reviewed(&log(time_s, channels));
+    assert!(!has(&review, "sampling_too_slow"));
+    let stuck = review.findings.iter().find(|f| f.rule == "stuck_sensor");
+    assert_eq!(stuck.map(|f| f.severity), Some(Severity::Note));
+}
+
+#[test]
+fn loads_that_never_settle_are_one_finding() {
+    // A load on and off by a controller, far shorter than the time constant.
+    let mut random = Random::from_seed(21);
+    let time_s = seconds(8000, 1.0);
+    let power_w: Vec<f64> = time_s
+        .iter()
+        .map(|t| if t % 400.0 < 200.0 { 10.0 } else { 90.0 } + 0.5 * random.normal())
+        .collect();
+    let temp_c: Vec<f64> = heated(&time_s, &power_w, 0.5, 600.0)
+        .into_iter()
+        .map(|t| t + 0.1 * random.normal())
+        .collect();
+    let review = reviewed(&measured(power_w, temp_c));
+    let open: Vec<_> = review
+        .findings
+        .iter()
+        .filter(|f| f.rule == "not_settled")
+        .collect();
+    assert_eq!(open.len(), 1);
+    assert!(
+        open[0].evidence.starts_with("20 of 20 loads"),
+        "{}",
+        open[0].evidence
+    );
 }
 
 #[test]

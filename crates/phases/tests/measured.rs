@@ -172,7 +172,7 @@ fn every_burst_of_a_sweep_is_a_phase_of_its_own() {
     show(&review);
     assert_eq!(review.phases.len(), 41);
     assert!(review.phases.iter().all(|p| p.kind == Sustained));
-    assert!(review.findings.iter().any(|f| f.rule == "gap"));
+    assert!(review.findings.iter().any(|f| f.rule == "gap_in_load"));
 }
 
 fn of_temperature_and_use(text: &str, temperature: usize, load: usize) -> Review {

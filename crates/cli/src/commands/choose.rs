@@ -233,7 +233,7 @@ fn row(choice: &Choice, i: usize, c: &Candidate) -> Vec<String> {
             "{:.0} to {:.0}",
             p.sustained.package_c.lo, p.sustained.package_c.hi
         ),
-        format!("{:.0}", p.sustained.power_w.value),
+        format!("{:.0}", p.sustained.settled_power_w.value),
         p.sustained
             .level_dba
             .value()

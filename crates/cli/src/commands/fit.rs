@@ -68,6 +68,9 @@ pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
     Ok(Answer::new(json, text))
 }
 
+/// A posterior as wide as this share of its prior rests on the prior.
+const UNLEARNED: f64 = 0.85;
+
 /// A quantity worked out from each draw's parameters, as an estimate.
 fn derived(fit: &CoolingFit, of: impl Fn(&[f64]) -> f64) -> Estimate {
     let mut values: Vec<f64> = fit
@@ -210,15 +213,20 @@ fn models_text(fit: &CoolingFit) -> String {
         span(resistance(fit), 3),
         Basis::Measured.to_string(),
     ]];
-    let times: Vec<String> = time_constants(fit)
-        .iter()
-        .map(|t| format!("{:.1}", t.value))
-        .collect();
-    rows.push(vec![
-        "time constants at full fan, s".into(),
-        times.join(", "),
-        String::new(),
-    ]);
+    let learned = fit.learned(Key::SlowTime).unwrap_or(1.0);
+    for (i, tau) in time_constants(fit).into_iter().enumerate() {
+        let assumed = learned > UNLEARNED;
+        rows.push(vec![
+            format!("time constant {} at full fan, s", i + 1),
+            span(tau, 1),
+            if assumed {
+                Basis::Assumed
+            } else {
+                Basis::Measured
+            }
+            .to_string(),
+        ]);
+    }
     for (key, prior) in fit.layout.keys().iter().zip(fit.layout.priors()) {
         if matches!(
             key,

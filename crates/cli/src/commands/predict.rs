@@ -93,6 +93,7 @@ pub(crate) fn prediction_json(p: &Prediction) -> Value {
         "sustained": {
             "package_c": estimate(p.sustained.package_c),
             "power_w": estimate(p.sustained.power_w),
+            "settled_power_w": estimate(p.sustained.settled_power_w),
             "clock_mhz": p.sustained.clock_mhz.iter().map(figure).collect::<Vec<_>>(),
             "fan_speed_rpm": figure(&p.sustained.fan_speed_rpm),
             "fan_share": estimate(p.sustained.fan_share),
@@ -114,9 +115,13 @@ fn prediction_text(p: &Prediction) -> String {
     let mut text = format!(
         "settles at {} °C and {} W, held by {}\n",
         span(p.sustained.package_c, 1),
-        span(p.sustained.power_w, 1),
+        span(p.sustained.settled_power_w, 1),
         acting_words(p.acting_limit)
     );
+    let (run, settled) = (p.sustained.power_w, p.sustained.settled_power_w);
+    if (run.value - settled.value).abs() > 0.005 * settled.value {
+        text += &format!("mean over the run after the boost {} W\n", span(run, 1));
+    }
     text += &format!(
         "fan speed {}\n",
         figure_span(&p.sustained.fan_speed_rpm, 0, "rpm")

@@ -52,8 +52,8 @@ impl fmt::Display for NetworkError {
             }
             Self::TooShort { rows, needed } => write!(
                 f,
-                "{rows} rows with a temperature are too few for a fit, which needs {needed}; \
-                 record longer or more often"
+                "a fit needs {needed} rows with a temperature, each at a time of its own, and the \
+                 log has {rows}; record longer or more often"
             ),
             Self::NotIdentified { evidence, needs } => {
                 write!(
@@ -63,6 +63,15 @@ impl fmt::Display for NetworkError {
             }
         }
     }
+}
+
+/// Up to three decimals, or three significant digits and a power of ten.
+pub(super) fn brief(value: f64) -> String {
+    if value == 0.0 || (0.001..1e6).contains(&value.abs()) {
+        let text = format!("{value:.3}");
+        return text.trim_end_matches('0').trim_end_matches('.').to_owned();
+    }
+    format!("{value:.2e}")
 }
 
 impl std::error::Error for NetworkError {}

@@ -2,11 +2,13 @@ use settlepoint_domain::{Basis as Ground, Estimate, Figure, Finding, Severity};
 use settlepoint_stats::DMatrix;
 
 use super::basis::{Basis, Shape};
+use super::error::brief;
 use super::fan::{self, FanLaw};
 use super::input::Drive;
 use super::noise::Noise;
 use super::select::{Choice, Search, choice_drive, idle_stage, residuals_k, rows_used};
 use super::separable::{Priors, Problem, Solution, Stop, TOLERANCE};
+use super::still;
 use super::{NetworkError, NetworkInput, Options};
 
 /// Half-width of a two-sided 90 % interval of a normal distribution, in standard deviations.
@@ -79,6 +81,8 @@ pub struct NetworkFit {
 /// [`NetworkError::NotIdentified`] when power and temperature do not determine a K/W, with the run
 /// that would; the other variants when columns are missing, too short or of different length.
 pub fn fit(input: &NetworkInput, options: &Options) -> Result<NetworkFit, NetworkError> {
+    let drive = input.drive(options.fit_until_s, None)?;
+    still::refuse(&drive, input.room_c.is_some(), input.resolution_k)?;
     let mut trials = Vec::new();
     for law in fan::laws(input, options.fit_until_s) {
         trials.push(Trial::new(input, options, law)?);
@@ -203,9 +207,11 @@ fn refuse_unheated(choice: &Choice, drive: &Drive, with_room: bool) -> Result<()
     }
     Err(NetworkError::NotIdentified {
         evidence: format!(
-            "stretches held out over {:.0} s are predicted to {with:.2} K with the logged power \
-             and to {without:.2} K without it",
-            drive.span_s()
+            "stretches held out over {} s are predicted to {} K with the logged power and to {} K \
+             without it",
+            brief(drive.span_s().round()),
+            brief(with),
+            brief(without)
         ),
         needs: needs_step(),
     })
@@ -389,11 +395,15 @@ impl<'a> Fitted<'a> {
             Ground::Measured,
         );
         let room_mean = self.drive.room_c.iter().sum::<f64>() / self.drive.len() as f64;
-        let findings = self.findings(&stages);
+        let mut findings = self.findings(&stages);
+        let reference_c = offset.affine(1.0, room_mean);
+        if !with_room {
+            findings.extend(implausible(reference_c));
+        }
         let n = self.residual_k.len().max(1) as f64;
         Ok(NetworkFit {
             resistance_k_per_w,
-            reference_c: offset.affine(1.0, room_mean),
+            reference_c,
             offset_k: with_room.then_some(offset),
             sensor_lag_s: self
                 .shape
@@ -429,7 +439,7 @@ impl<'a> Fitted<'a> {
             return Ok(Figure::Known(positive(total, sd / total, ground)));
         }
         Err(NetworkError::NotIdentified {
-            evidence: format!("{total:.3} K/W give or take {:.3}", Z_90 * sd),
+            evidence: format!("{} K/W give or take {}", brief(total), brief(Z_90 * sd)),
             needs: needs_step(),
         })
     }
@@ -497,9 +507,12 @@ impl<'a> Fitted<'a> {
                 severity: Severity::Warning,
                 run: None,
                 evidence: format!(
-                    "a time constant of {} in a record of {:.0} s",
-                    tau.map_or_else(|| "unknown length".to_owned(), |t| format!("{t:.0} s")),
-                    self.drive.span_s()
+                    "a time constant of {} in a record of {} s",
+                    tau.map_or_else(
+                        || "unknown length".to_owned(),
+                        |t| format!("{} s", brief(t.round()))
+                    ),
+                    brief(self.drive.span_s().round())
                 ),
                 remedy: "record until the temperature has settled, or take the long-term K/W as \
                          extrapolated"
@@ -517,6 +530,29 @@ impl<'a> Fitted<'a> {
         }
         findings
     }
+}
+
+/// Rooms and intakes in which machines are run, °C, with some room on both sides.
+const PLAUSIBLE_C: std::ops::RangeInclusive<f64> = 5.0..=55.0;
+
+/// A temperature at no power that no room has: the power logged is not what heats the sensor.
+fn implausible(reference_c: Estimate) -> Option<Finding> {
+    let outside = reference_c.hi < *PLAUSIBLE_C.start() || reference_c.lo > *PLAUSIBLE_C.end();
+    outside.then(|| Finding {
+        rule: "reference_implausible",
+        severity: Severity::Warning,
+        run: None,
+        evidence: format!(
+            "at no power the temperature would be {} °C ({} to {}), which is no room: the logged \
+             power is not the heat that the sensor sees, or not all of it",
+            brief(reference_c.value),
+            brief(reference_c.lo),
+            brief(reference_c.hi)
+        ),
+        remedy: "log the part's own power (at the wall there is more, on one rail less), and the \
+                 room's temperature"
+            .to_owned(),
+    })
 }
 
 /// An estimate of a positive quantity with the standard deviation of its logarithm.

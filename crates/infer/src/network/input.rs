@@ -80,7 +80,9 @@ impl NetworkInput {
                 });
             }
         }
-        for (channel, values) in [("power", &self.power_w), ("temperature", &self.temp_c)] {
+        let room = self.room_c.as_ref().map(|room| ("room", room));
+        let needed = [("power", &self.power_w), ("temperature", &self.temp_c)];
+        for (channel, values) in needed.into_iter().chain(room) {
             if values.iter().all(|v| v.is_nan()) {
                 return Err(NetworkError::Missing { channel });
             }

@@ -43,6 +43,7 @@ mod noise;
 mod predict;
 mod select;
 mod separable;
+mod still;
 
 pub use cauer::{LadderStep, ladder_of_stages};
 pub use error::NetworkError;
