@@ -148,7 +148,7 @@ const REVIEWED: [(&str, &[&str]); 15] = [
         "accelerator-steps.csv",
         &["aliased", "room_not_logged", "throttled_by_other"],
     ),
-    ("apu-power-limit-sweep-15-55w.csv", &["gap"]),
+    ("apu-power-limit-sweep-15-55w.csv", &["gap_in_load"]),
     (
         "board-tx1-kernel-power-temp.txt",
         &["aliased", "room_not_logged"],
@@ -158,24 +158,21 @@ const REVIEWED: [(&str, &[&str]); 15] = [
         "gpu-node-hourly-power-temp.txt",
         &[
             "aliased",
-            "gap",
+            "gap_in_load",
             "not_settled",
             "room_not_logged",
             "sampling_too_slow",
         ],
     ),
     ("heater-resistor-fan-step.csv", &["room_not_logged"]),
-    ("ir-camera-cooldown-two-regions.asc", &["gap"]),
+    ("ir-camera-cooldown-two-regions.asc", &[]),
     ("laptop-fan-rpm-12h-clock.csv", &[]),
-    ("room-multisensor-with-cpu-temp-14days.csv", &["gap"]),
+    ("room-multisensor-with-cpu-temp-14days.csv", &[]),
     (
         "sbc-pi3-case-minmax-cycling.csv",
         &["not_settled", "room_not_logged"],
     ),
-    (
-        "sbc-pi4-fan-on-off-5-cycles.csv",
-        &["gap", "room_not_logged"],
-    ),
+    ("sbc-pi4-fan-on-off-5-cycles.csv", &["room_not_logged"]),
     (
         "sbc-pi4-load-step-throttle.csv",
         &["not_settled", "room_not_logged", "throttled"],
@@ -189,7 +186,7 @@ const REVIEWED: [(&str, &[&str]); 15] = [
 const LOG_RULES: [&str; 11] = [
     "aliased",
     "background_load",
-    "gap",
+    "gap_in_load",
     "not_settled",
     "quantised_power",
     "room_drift",

@@ -386,6 +386,10 @@ struct Side {
     events: Vec<f64>,
 }
 
+/// The automatic length makes the mean squared error of the variance least; intervals suffer more
+/// from its bias, which is always towards narrow ones and falls with the length, than from its
+/// scatter. In simulation (`examples/coverage.rs`) the plain length covered a point too little.
+const BLOCK_FACTOR: f64 = 2.0;
 /// Parts into which the draws are split, each with a stream of its own.
 const PARTS: usize = 16;
 
@@ -406,9 +410,11 @@ impl Side {
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
-            reason = "at most a third of the frames"
+            reason = "a length in frames"
         )]
-        let block_frames = (longest.ceil() as usize).max(1);
+        let block_frames = ((BLOCK_FACTOR * longest).ceil() as usize)
+            .min(joined.times_ms.len() / 10)
+            .max(1);
         let boot = BlockBootstrap::new(joined.times_ms(), block_frames, &SHARES)
             .map_err(|_| FrameError::Constant)?;
         let drawn = draw(&boot, options, stream);

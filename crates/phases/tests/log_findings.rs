@@ -135,5 +135,5 @@ fn a_stuck_sensor_a_gap_and_coarse_power_are_found() {
         ..c.clone()
     });
     let gapped = log(take(whole.time_s()), channels.collect());
-    assert!(rules(&gapped).contains(&"gap"));
+    assert!(rules(&gapped).contains(&"gap_in_load"));
 }
