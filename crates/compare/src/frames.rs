@@ -8,6 +8,7 @@ use std::fmt;
 use std::num::NonZero;
 
 use settlepoint_domain::{Basis, Estimate};
+use settlepoint_stats::distributions::{StandardNormal, StudentT};
 use settlepoint_stats::random::Random;
 use settlepoint_stats::resample::{BlockBootstrap, Replicates, block_length, percentile_interval};
 use settlepoint_stats::series::median;
@@ -396,15 +397,14 @@ const PARTS: usize = 16;
 impl Side {
     fn of(logs: &[FrameLog], options: &FrameOptions, stream: u64) -> Result<Self, FrameError> {
         let times: Vec<f64> = logs.iter().flat_map(FrameLog::times_ms).copied().collect();
-        let whole = block_length(&times)
-            .map_err(|_| FrameError::Constant)?
-            .circular;
-        let mut longest = whole;
+        let whole = block_length(&times).map_err(|_| FrameError::Constant)?;
+        let (mut longest, mut memory) = (whole.circular, whole.memory);
         let mut events = vec![f64::INFINITY];
         let joined = FrameLog { times_ms: times };
         for share in SHARES {
-            let (length, count) = exceedances(&joined, share);
+            let (length, beyond, count) = exceedances(&joined, share);
             longest = longest.max(length);
+            memory = memory.max(beyond);
             events.push(count / length);
         }
         #[expect(
@@ -418,7 +418,14 @@ impl Side {
         let boot = BlockBootstrap::new(joined.times_ms(), block_frames, &SHARES)
             .map_err(|_| FrameError::Constant)?;
         let drawn = draw(&boot, options, stream);
-        let ln = |list: Vec<f64>| list.into_iter().map(f64::ln).collect::<Vec<f64>>();
+        let factor = stretch(joined.times_ms.len(), block_frames, memory);
+        let ln = |list: Vec<f64>| {
+            let logs: Vec<f64> = list.into_iter().map(f64::ln).collect();
+            let centre = logs.iter().sum::<f64>() / logs.len().max(1) as f64;
+            logs.into_iter()
+                .map(|x| centre + factor * (x - centre))
+                .collect::<Vec<f64>>()
+        };
         Ok(Self {
             values: Metric::all()
                 .into_iter()
@@ -434,8 +441,25 @@ impl Side {
     }
 }
 
-/// Block length of the series "takes longer than the time this share exceeds", and how many do.
-fn exceedances(log: &FrameLog, share: f64) -> (f64, f64) {
+/// Largest share of the variance that blocks are taken to have lost.
+const MOST_LOST: f64 = 0.3;
+
+/// By how much replicates must be spread about their centre: for the variance that blocks lose
+/// between them, and for their small number, as Student's distribution does. The variance from n/b
+/// overlapping blocks has a relative variance of 4b/3n (H. R. Künsch, Ann. Statist. 17 (1989)
+/// 1217-1241), so 3n/2b degrees of freedom.
+fn stretch(frames: usize, block_frames: usize, memory: f64) -> f64 {
+    let blocks = frames as f64 / block_frames as f64;
+    let lost = (memory / block_frames as f64 + 1.0 / blocks).min(MOST_LOST);
+    let wider = StudentT::new(1.5 * blocks).map_or(1.0, |t| {
+        t.coverage_factor(0.95) / StandardNormal.quantile(0.975)
+    });
+    wider / (1.0 - lost).sqrt()
+}
+
+/// Block length and memory of the series "takes longer than the time this share exceeds", and how
+/// many do.
+fn exceedances(log: &FrameLog, share: f64) -> (f64, f64, f64) {
     let limit_ms = log.exceeded_ms(share);
     let beyond: Vec<f64> = log
         .times_ms
@@ -443,7 +467,8 @@ fn exceedances(log: &FrameLog, share: f64) -> (f64, f64) {
         .map(|t| f64::from(u8::from(*t > limit_ms)))
         .collect();
     let count = beyond.iter().sum();
-    (block_length(&beyond).map_or(1.0, |b| b.circular), count)
+    let (length, memory) = block_length(&beyond).map_or((1.0, 0.0), |b| (b.circular, b.memory));
+    (length, memory, count)
 }
 
 /// The draws, in parts that threads share.

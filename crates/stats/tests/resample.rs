@@ -100,6 +100,11 @@ fn block_lengths_of_a_known_process() {
         .collect();
     let got = mean(&lengths);
     assert!((got / want - 1.0).abs() < 0.1, "{got} instead of {want}");
+    // Its memory is 2 phi / (1 - phi^2), 2.75; one long series knows it to a tenth or so.
+    let memory = block_length(&ar1(200_000, phi, &mut random))
+        .expect("varies")
+        .memory;
+    assert!((memory / 2.745 - 1.0).abs() < 0.15, "{memory}");
 }
 
 #[test]

@@ -12,6 +12,9 @@ pub struct BlockLength {
     pub stationary: f64,
     /// Number of lags until the correlation is gone.
     pub lags: usize,
+    /// Sum of lag times covariance over the sum of covariances, samples: a bootstrap in blocks of
+    /// length b makes the variance of a mean too small by about this over b.
+    pub memory: f64,
 }
 
 /// Block length from the autocorrelation: D. N. Politis and H. White, Econometric Rev. 23 (2004)
@@ -86,6 +89,11 @@ fn from_deviations(deviations: &[f64]) -> BlockLength {
         circular: length(4.0 / 3.0),
         stationary: length(2.0),
         lags,
+        memory: if spectrum > 0.0 {
+            (slope / spectrum).max(0.0)
+        } else {
+            0.0
+        },
     }
 }
 
