@@ -63,6 +63,13 @@ pub(crate) enum Command {
     Capacity(CapacityArgs),
     /// Find the settings worth having and recommend one.
     Choose(ChooseArgs),
+    /// Say whether settings differ in the work they do: faster, slower, the same within a margin, or
+    /// how many more repetitions would tell.
+    Compare(Box<CompareArgs>),
+    /// Say what is wrong with the runs of a notebook, or with a log, and what to do about it.
+    Review(ReviewArgs),
+    /// List the runs by work, temperature, power, noise and energy.
+    Rank(RankArgs),
     /// Write everything in a notebook to a folder.
     Export(ExportArgs),
     /// Copy everything from other notebooks into one.
@@ -515,4 +522,149 @@ pub(crate) struct ExportArgs {
     /// Form.
     #[arg(long = "as", value_enum, default_value = "csv")]
     pub(crate) form: ExportForm,
+}
+
+/// What is set against each other.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum SideArg {
+    /// Settings.
+    Setting,
+    /// Coolings.
+    Cooling,
+    /// Tunes.
+    Tune,
+    /// Single runs.
+    Run,
+}
+
+/// How frame times are written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum FrameUnitArg {
+    /// Milliseconds a frame.
+    Ms,
+    /// Microseconds a frame.
+    Us,
+    /// Seconds a frame.
+    S,
+    /// Time stamp of each frame, seconds.
+    Stamps,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CompareArgs {
+    /// Notebook, then the setting that is the base and those to compare with it; with --table only
+    /// the settings. Without names the first is the base.
+    #[arg(value_name = "NOTEBOOK BASE OTHER…")]
+    pub(crate) names: Vec<String>,
+    /// Table of scores instead of a notebook: `setting,workload,score` rows, one column a setting,
+    /// or one row a setting with numbered repetitions; `-` for standard input.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) table: Option<PathBuf>,
+    /// Log of frame times, one row a frame; the first name is the base, and a name given again is
+    /// another recording.
+    #[arg(long, value_name = "NAME=FILE", conflicts_with = "table")]
+    pub(crate) frames: Vec<String>,
+    /// Unit of the frame times; read from the header, or guessed and said, if not given.
+    #[arg(long, value_enum)]
+    pub(crate) frame_unit: Option<FrameUnitArg>,
+    /// Column of the frame times, by name or 1-based number.
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) frame_column: Option<String>,
+    /// Also count frames longer than this, ms.
+    #[arg(long, value_name = "MS", value_parser = number(0.001, 1e6), allow_negative_numbers = true)]
+    pub(crate) long_frame: Option<f64>,
+    /// Difference that does not matter to you, percent; the workload's own loss limit, or 1.
+    #[arg(long, value_name = "PCT", value_parser = number(0.01, 50.0), allow_negative_numbers = true)]
+    pub(crate) margin: Option<f64>,
+    /// The same for sound levels, dB.
+    #[arg(long, value_name = "DB", default_value_t = 1.0, value_parser = number(0.01, 50.0), allow_negative_numbers = true)]
+    pub(crate) margin_db: f64,
+    /// Weight of a workload in the whole.
+    #[arg(long, value_name = "WORKLOAD=WEIGHT")]
+    pub(crate) weight: Vec<String>,
+    /// Only this workload; may be repeated.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) workload: Vec<String>,
+    /// Less is better, where the table does not say.
+    #[arg(long)]
+    pub(crate) lower_is_better: bool,
+    /// Do not pair by rounds (blocks, or the rows of a table with one column a setting).
+    #[arg(long)]
+    pub(crate) independent: bool,
+    /// Compare every pair, not only with the base.
+    #[arg(long)]
+    pub(crate) all_pairs: bool,
+    /// What is set against each other in a notebook.
+    #[arg(long, value_enum, default_value = "setting")]
+    pub(crate) by: SideArg,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ReviewArgs {
+    /// Notebook or log; `-` for a log on standard input.
+    pub(crate) file: PathBuf,
+    #[command(flatten)]
+    pub(crate) read: ReadArgs,
+    /// Room temperature of a log, °C, where it has none.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: Option<f64>,
+    /// Exit with 1 if there is a finding at least this bad.
+    #[arg(long, value_name = "note|warning|error")]
+    pub(crate) deny: Option<String>,
+}
+
+/// What runs are ordered by.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum SortArg {
+    /// Most work first, workload by workload.
+    Work,
+    /// Coolest first.
+    Plateau,
+    /// Most kelvin to the temperature limit first.
+    Margin,
+    /// Least power first.
+    Power,
+    /// Quietest first.
+    Level,
+    /// Least energy per unit of work first.
+    Energy,
+    /// Most gain per watt first.
+    Gain,
+    /// By name.
+    Run,
+}
+
+/// Forms of a printed table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum TableForm {
+    /// Aligned columns.
+    Text,
+    /// A Markdown table.
+    Markdown,
+    /// Comma-separated, full precision.
+    Csv,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct RankArgs {
+    /// Notebook.
+    pub(crate) notebook: PathBuf,
+    /// Order.
+    #[arg(long, value_enum, default_value = "work")]
+    pub(crate) sort: SortArg,
+    /// Form.
+    #[arg(long = "as", value_enum, default_value = "text")]
+    pub(crate) form: TableForm,
+    /// Price of a kilowatt-hour, for the cost a year.
+    #[arg(long, value_name = "PRICE", value_parser = number(0.0, 100.0), allow_negative_numbers = true)]
+    pub(crate) tariff: Option<f64>,
+    /// Hours a week for the cost; the workload's own if not given.
+    #[arg(long, value_name = "H", value_parser = number(0.0, 168.0), allow_negative_numbers = true)]
+    pub(crate) hours: Option<f64>,
+    /// Efficiency of the power supply: a share, or a table of output in W and efficiency.
+    #[arg(long, value_name = "SHARE|FILE")]
+    pub(crate) supply: Option<String>,
+    /// What the rest of the machine draws, W (with --supply).
+    #[arg(long, value_name = "W", default_value_t = 0.0, value_parser = number(0.0, 5000.0), allow_negative_numbers = true)]
+    pub(crate) rest: f64,
 }

@@ -68,6 +68,7 @@ pub(crate) fn gather(book: &Notebook, pick: &PickArgs) -> Result<Gathered, Failu
     {
         add_run(book, &mut gathered, run)?;
     }
+    gathered.findings.extend(of_settings(book)?);
     // Workloads that were never run still count in the choice when they have hours (idle, say).
     for workload in book.workloads()? {
         if !gathered.workloads.iter().any(|w| w.id == workload.id) && workload.idle {
@@ -75,6 +76,15 @@ pub(crate) fn gather(book: &Notebook, pick: &PickArgs) -> Result<Gathered, Failu
         }
     }
     Ok(gathered)
+}
+
+/// Rules of the review that bear on fits; those about scores are said where scores are compared.
+const FOR_FITS: [&str; 3] = ["pl2_below_pl1", "room_not_logged", "score_without_setting"];
+
+fn of_settings(book: &Notebook) -> Result<Vec<Finding>, Failure> {
+    let mut findings = crate::commands::review::rules_of(book)?;
+    findings.retain(|f| FOR_FITS.contains(&f.rule));
+    Ok(findings)
 }
 
 fn add_run(book: &Notebook, gathered: &mut Gathered, run: Run) -> Result<(), Failure> {

@@ -9,11 +9,13 @@
 mod args;
 mod commands;
 mod error;
+mod frame_file;
 mod gather;
 mod interrupt;
 mod limits;
 mod log_file;
 mod readings;
+mod score_table;
 mod view;
 
 use std::io::Write as _;
@@ -64,7 +66,7 @@ impl From<Answer> for Outcome {
 }
 
 fn run(command: Command) -> Result<Outcome, Failure> {
-    use commands::{add, choose, demo, export, fit, inspect, predict, runs};
+    use commands::{add, choose, compare, demo, export, fit, inspect, predict, rank, review, runs};
     let answer = match command {
         Command::Demo(args) => demo::demo(&args)?,
         Command::Inspect(args) => {
@@ -86,6 +88,15 @@ fn run(command: Command) -> Result<Outcome, Failure> {
         Command::Predict(args) => predict::predict(&args)?,
         Command::Capacity(args) => predict::capacity(&args)?,
         Command::Choose(args) => choose::choose(&args)?,
+        Command::Compare(args) => compare::compare(&args)?,
+        Command::Review(args) => {
+            let (answer, denied) = review::review(&args)?;
+            return Ok(Outcome {
+                answer,
+                code: u8::from(denied),
+            });
+        }
+        Command::Rank(args) => rank::rank(&args)?,
         Command::Export(args) => export::export(&args)?,
         Command::Merge { into, from } => export::merge(&into, &from)?,
         Command::Completions { shell } => completions(shell),

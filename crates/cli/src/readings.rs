@@ -111,11 +111,11 @@ pub(crate) fn decode<'a>(bytes: &'a [u8], file: &str) -> Result<Cow<'a, str>, Fa
 }
 
 /// A comment, also after a spreadsheet has put it in quotes.
-fn is_comment(line: &str) -> bool {
+pub(crate) fn is_comment(line: &str) -> bool {
     line.trim_start().trim_start_matches('"').starts_with('#')
 }
 
-fn delimiter_of(header: &str) -> u8 {
+pub(crate) fn delimiter_of(header: &str) -> u8 {
     [b';', b'\t', b',']
         .into_iter()
         .max_by_key(|&d| header.bytes().filter(|&b| b == d).count())
@@ -472,7 +472,7 @@ const SCORE_COLUMNS: [&str; 8] = [
     "block",
 ];
 /// Scores are ratios to each other, so they lie above 0.
-const SCORES: std::ops::RangeInclusive<f64> = 1e-12..=1e15;
+pub(crate) const SCORES: std::ops::RangeInclusive<f64> = 1e-12..=1e15;
 const TIME_COLUMN: &str = "time";
 
 /// Reads a scores file: rows with `setting` and `score`, or one column a setting.

@@ -234,6 +234,16 @@ pub(crate) fn cell(value: Option<f64>, decimals: usize) -> String {
     value.map_or_else(|| "-".to_owned(), |v| fixed(v, decimals))
 }
 
+/// A number with its sign; nothing is "+0.0" on either side of zero.
+pub(crate) fn signed(value: f64, decimals: usize) -> String {
+    let text = format!("{value:+.decimals$}");
+    if text.chars().any(|c| ('1'..='9').contains(&c)) {
+        text
+    } else {
+        text.replace('-', "+")
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,5 +1,9 @@
 //! What is wrong with a log, with the evidence and what to do.
 
+mod background_load;
+mod other_throttle;
+mod room_drift;
+
 use settlepoint_domain::{
     Averaging, Channel, Finding, Phase, PhaseKind, Role, SensorLog, Severity,
 };
@@ -22,7 +26,10 @@ pub(crate) fn review(
     findings.extend(interrupted(log, phases));
     findings.extend(not_settled(phases));
     findings.extend(throttled(log, phases));
+    findings.extend(other_throttle::find(log, phases));
+    findings.extend(background_load::find(log, phases));
     findings.extend(room(log, options));
+    findings.extend(room_drift::find(log));
     findings.extend(stuck(log, driver));
     findings.extend(power_channel(log).and_then(|power| aliased(&power, phases)));
     findings.extend(power_channel(log).and_then(|power| quantised(&power)));

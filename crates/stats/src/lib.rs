@@ -1,4 +1,4 @@
-//! Least squares, change points, means of correlated series, intervals.
+//! Least squares, change points, means of correlated series, two samples, resampling, intervals.
 //!
 //! Everything here is pure arithmetic on `f64`: no files, clock, threads or printing, and no
 //! knowledge of watts or kelvin. Each method names its paper or standard; the numbers are checked
@@ -9,7 +9,9 @@ pub mod distributions;
 pub mod least_squares;
 pub mod linear;
 pub mod random;
+pub mod resample;
 pub mod series;
+pub mod two_sample;
 pub mod uncertainty;
 
 pub use nalgebra::{DMatrix, DVector};

@@ -119,7 +119,7 @@ pub(crate) fn predict(fit: &CoolingFit, truth: &Truth, cell: &Cell, draws: usize
     let p = fit.predict(&query, draws);
     Guess {
         package_c: p.sustained.package_c,
-        power_w: p.sustained.power_w,
+        power_w: p.sustained.settled_power_w,
         level_dba: p.sustained.level_dba.estimate(),
         work_rel: p.work_rel.estimate(),
     }

@@ -24,7 +24,7 @@ const NOISE_MAX_DBA: f64 = 36.0;
 const LOSS_MAX_PCT: f64 = 15.0;
 
 /// The invented files.
-const FILES: [(&str, &str); 3] = [
+const FILES: [(&str, &str); 4] = [
     (
         "mixdown-65w.csv",
         include_str!("../../demo/mixdown-65w.csv"),
@@ -34,6 +34,7 @@ const FILES: [(&str, &str); 3] = [
         include_str!("../../demo/mixdown-125w.csv"),
     ),
     ("typed-runs.csv", include_str!("../../demo/typed-runs.csv")),
+    ("scores.csv", include_str!("../../demo/scores.csv")),
 ];
 /// Names of the workloads that the demo makes.
 const WORKLOADS: [&str; 3] = ["mixdown", "live tracking", "editing and idle"];

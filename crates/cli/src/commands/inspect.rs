@@ -53,7 +53,7 @@ pub(crate) fn inspect(args: &InspectArgs) -> Result<(Answer, bool), Failure> {
     Ok((Answer::new(json, text), denied))
 }
 
-fn severity(text: &str) -> Result<Severity, Failure> {
+pub(crate) fn severity(text: &str) -> Result<Severity, Failure> {
     [Severity::Note, Severity::Warning, Severity::Error]
         .into_iter()
         .find(|s| s.token() == text)

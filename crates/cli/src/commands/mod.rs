@@ -2,9 +2,13 @@
 
 pub(crate) mod add;
 pub(crate) mod choose;
+pub(crate) mod compare;
 pub(crate) mod demo;
 pub(crate) mod export;
 pub(crate) mod fit;
+pub(crate) mod frames;
 pub(crate) mod inspect;
 pub(crate) mod predict;
+pub(crate) mod rank;
+pub(crate) mod review;
 pub(crate) mod runs;

@@ -11,11 +11,11 @@ use crate::gather;
 use crate::view::{Answer, cell, limit, number, optional, table};
 
 /// A run's averages at its settled end.
-struct Row {
-    plateau_c: Option<f64>,
-    power_w: Option<f64>,
-    fan_speed_rpm: Option<f64>,
-    level_dba: Option<f64>,
+pub(crate) struct Row {
+    pub(crate) plateau_c: Option<f64>,
+    pub(crate) power_w: Option<f64>,
+    pub(crate) fan_speed_rpm: Option<f64>,
+    pub(crate) level_dba: Option<f64>,
 }
 
 /// `settlepoint runs`.
@@ -110,7 +110,7 @@ pub(crate) fn setting_json(setting: &Setting) -> Value {
     value
 }
 
-fn mean_score(run: &Run) -> Option<f64> {
+pub(crate) fn mean_score(run: &Run) -> Option<f64> {
     let n = run.scores.len();
     (n > 0).then(|| run.scores.iter().map(|s| s.value).sum::<f64>() / n as f64)
 }
@@ -125,7 +125,7 @@ fn short_score(score: f64) -> String {
     }
 }
 
-fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
+pub(crate) fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
     Ok(match &run.data {
         RunData::Readings(phases) => {
             let last = phases

@@ -1,0 +1,223 @@
+//! Logs of frame times: one row a frame.
+
+use settlepoint_compare::frames::FrameLog;
+
+use crate::args::FrameUnitArg;
+use crate::error::Failure;
+use crate::readings::{decode, delimiter_of, is_comment};
+
+/// Frame times with how they were read.
+pub(crate) struct FrameFile {
+    pub(crate) log: FrameLog,
+    /// Column and unit, and whether the unit was guessed.
+    pub(crate) how: String,
+}
+
+/// Reads a log of frame times.
+pub(crate) fn read(
+    bytes: &[u8],
+    file: &str,
+    column: Option<&str>,
+    unit: Option<FrameUnitArg>,
+) -> Result<FrameFile, Failure> {
+    let text = decode(bytes, file)?;
+    let mut lines = text
+        .lines()
+        .enumerate()
+        .filter(|(_, l)| !l.trim().is_empty() && !is_comment(l))
+        .peekable();
+    let Some(&(_, first)) = lines.peek() else {
+        return Err(Failure::data(format!(
+            "{file} is empty; name a log with one row a frame"
+        )));
+    };
+    let delimiter = char::from(delimiter_of(first));
+    let cells = |line: &str| -> Vec<String> {
+        line.split(delimiter)
+            .map(|c| c.trim().trim_matches('"').to_owned())
+            .collect()
+    };
+    let header = cells(first);
+    let has_header = header.iter().all(|c| number(c, delimiter).is_none());
+    if has_header {
+        lines.next();
+    }
+    let place = place(file, &header, has_header, column)?;
+    let mut values = Vec::new();
+    for (i, line) in lines {
+        let cell = line.split(delimiter).nth(place).unwrap_or("");
+        let cell = cell.trim().trim_matches('"');
+        let value = number(cell, delimiter).ok_or_else(|| {
+            Failure::data(format!(
+                "{file}, line {}, column {}: '{cell}' where a frame time is expected; remove the \
+                 line or name the column with --frame-column",
+                i + 1,
+                place + 1
+            ))
+        })?;
+        values.push(value);
+    }
+    let name = if has_header {
+        header[place].as_str()
+    } else {
+        ""
+    };
+    let (unit, reason) = match unit {
+        Some(unit) => (unit, "as told"),
+        None => unit_of(name, &values),
+    };
+    let log = match unit {
+        FrameUnitArg::Ms => FrameLog::new(values),
+        FrameUnitArg::Us => FrameLog::new(values.iter().map(|v| v / 1000.0).collect()),
+        FrameUnitArg::S => FrameLog::new(values.iter().map(|v| v * 1000.0).collect()),
+        FrameUnitArg::Stamps => FrameLog::from_stamps_s(&values),
+    };
+    let log = log.map_err(|e| Failure::data(format!("{file}: {e}")))?;
+    let unit = match unit {
+        FrameUnitArg::Ms => "milliseconds a frame",
+        FrameUnitArg::Us => "microseconds a frame",
+        FrameUnitArg::S => "seconds a frame",
+        FrameUnitArg::Stamps => "time stamps in seconds",
+    };
+    let how = format!("{file}: column {} read as {unit}, {reason}", place + 1);
+    Ok(FrameFile { log, how })
+}
+
+fn number(cell: &str, delimiter: char) -> Option<f64> {
+    let value = if delimiter != ',' && cell.contains(',') {
+        cell.replace(',', ".").parse().ok()
+    } else {
+        cell.parse().ok()
+    };
+    value.filter(|v: &f64| v.is_finite())
+}
+
+/// Words that a column of frame times has in its name.
+const WORDS: [&str; 4] = ["frame time", "frame_time", "frametime", "time"];
+
+fn place(
+    file: &str,
+    header: &[String],
+    has_header: bool,
+    column: Option<&str>,
+) -> Result<usize, Failure> {
+    let named = |name: &str| header.iter().position(|h| h.eq_ignore_ascii_case(name));
+    if let Some(column) = column {
+        let by_number = || {
+            let number: usize = column.parse().ok()?;
+            (1..=header.len()).contains(&number).then(|| number - 1)
+        };
+        return named(column).or_else(by_number).ok_or_else(|| {
+            Failure::usage(format!(
+                "{file} has no column '{column}'; its columns are {}",
+                header.join(", ")
+            ))
+        });
+    }
+    if header.len() == 1 {
+        return Ok(0);
+    }
+    let by_word = WORDS.iter().find_map(|word| {
+        header
+            .iter()
+            .position(|h| has_header && h.to_lowercase().contains(word))
+    });
+    by_word.ok_or_else(|| {
+        Failure::usage(format!(
+            "{file} has {} columns; name that of the frame times with --frame-column",
+            header.len()
+        ))
+    })
+}
+
+/// The unit from the header's last word, or else from the values.
+fn unit_of(name: &str, values: &[f64]) -> (FrameUnitArg, &'static str) {
+    let lower = name.to_lowercase();
+    let last = lower
+        .split(|c: char| !c.is_alphanumeric() && c != 'µ')
+        .rfind(|w| !w.is_empty())
+        .unwrap_or("");
+    let by_name = match last {
+        "ms" | "msec" | "milliseconds" => Some(FrameUnitArg::Ms),
+        "us" | "µs" | "usec" | "microseconds" => Some(FrameUnitArg::Us),
+        "stamp" | "timestamp" | "stamps" => Some(FrameUnitArg::Stamps),
+        _ => None,
+    };
+    if let Some(unit) = by_name {
+        return (unit, "by its header");
+    }
+    if values.windows(2).all(|w| w[1] > w[0]) {
+        return (
+            FrameUnitArg::Stamps,
+            "guessed, since they rise from row to row",
+        );
+    }
+    if matches!(last, "s" | "sec" | "seconds") {
+        return (FrameUnitArg::S, "by its header");
+    }
+    let mean = values.iter().sum::<f64>() / values.len().max(1) as f64;
+    // Frames take from a fraction of a millisecond to a tenth of a second or so.
+    if mean >= 500.0 {
+        (FrameUnitArg::Us, "guessed from their size")
+    } else if mean >= 0.3 {
+        (FrameUnitArg::Ms, "guessed from their size")
+    } else {
+        (FrameUnitArg::S, "guessed from their size")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn mean_ms(text: &str) -> f64 {
+        read(text.as_bytes(), "f.csv", None, None)
+            .unwrap()
+            .log
+            .mean_ms()
+    }
+
+    fn rows(header: &str, row: impl Fn(u32) -> String) -> String {
+        let rows: Vec<String> = (0..120).map(row).collect();
+        format!("{header}{}\n", rows.join("\n"))
+    }
+
+    #[test]
+    fn units_come_from_header_size_or_rise() {
+        let even = |i: u32| f64::from(i % 2);
+        for (text, what) in [
+            (
+                rows("frame_time_ms\n", |i| format!("{}", 8.0 + even(i))),
+                "ms",
+            ),
+            (
+                rows("frame,frame time (us)\n", |i| {
+                    format!("{i},{}", 8000.0 + 1000.0 * even(i))
+                }),
+                "us",
+            ),
+            (rows("", |i| format!("{}", 0.008 + 0.001 * even(i))), "s"),
+            (
+                rows("", |i| {
+                    format!("{}", 0.0085 * f64::from(i) + 0.001 * even(i))
+                }),
+                "stamps",
+            ),
+        ] {
+            assert!(
+                (mean_ms(&text) - 8.5).abs() < 0.02,
+                "{what}: {}",
+                mean_ms(&text)
+            );
+        }
+    }
+
+    #[test]
+    fn a_bad_cell_names_its_line_and_an_open_choice_its_columns() {
+        let text = rows("ms\n", |i| if i == 5 { "late".into() } else { "8".into() });
+        let error = read(text.as_bytes(), "f.csv", None, None).err().unwrap();
+        assert!(error.message.contains("line 7"), "{error}");
+        let error = read(b"a,b\n1,2\n", "f.csv", None, None).err().unwrap();
+        assert!(error.message.contains("--frame-column"), "{error}");
+    }
+}

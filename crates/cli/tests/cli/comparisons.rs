@@ -1,0 +1,228 @@
+//! `compare`, `review` and `rank` as their user meets them.
+
+use serde_json::Value;
+
+use crate::support::Desk;
+
+/// Three repetitions each: 13.8 % less under 125 W, and a one-core job that differs by 0.1 %.
+const SCORES: &str = "\
+setting,workload,score,unit
+stock,render,995,frames/h
+stock,render,1000,frames/h
+stock,render,1005,frames/h
+125 W,render,857.7,frames/h
+125 W,render,862,frames/h
+125 W,render,866.3,frames/h
+stock,one core,511,pt
+stock,one core,512,pt
+stock,one core,513,pt
+125 W,one core,510.5,pt
+125 W,one core,511.5,pt
+125 W,one core,512.5,pt
+stock,export,21840,pt
+125 W,export,21032,pt
+";
+
+fn row<'a>(answer: &'a Value, workload: &str) -> &'a Value {
+    let rows = answer["rows"].as_array().expect("rows");
+    rows.iter()
+        .find(|r| r["workload"] == workload)
+        .expect("the workload")
+}
+
+#[test]
+fn a_table_of_scores_gives_verdicts() {
+    let desk = Desk::new();
+    desk.write("scores.csv", SCORES);
+    let answer = desk.json(["compare", "--table", "scores.csv", "stock", "125 W"]);
+    assert_eq!(answer["schema"], "settlepoint.compare/1");
+    let render = row(&answer, "render");
+    assert_eq!(render["verdict"], "slower");
+    let ratio = render["ratio"]["value"].as_f64().expect("a ratio");
+    assert!((ratio - 0.862).abs() < 1e-4 && render["repeats_needed"].is_null());
+    assert_eq!(row(&answer, "one core")["verdict"], "same");
+    let export = row(&answer, "export");
+    assert_eq!(export["verdict"], "cannot_tell");
+    assert_eq!(export["base"], "stock");
+    // The spread of the repeated workloads speaks for the one that is not.
+    assert_eq!(
+        export["repeats_at_spreads"].as_array().expect("one").len(),
+        1
+    );
+    assert!(export["repeats_needed"].as_u64().expect("known spread") <= 3);
+    let overall = &answer["overall"];
+    assert_eq!(
+        (&overall["any_differs"], &overall["same_everywhere"]),
+        (&Value::from(true), &Value::from(false))
+    );
+    assert_eq!(
+        overall["verdict"], "cannot_tell",
+        "a workload without repetitions leaves it open"
+    );
+}
+
+#[test]
+fn margin_direction_and_pairs_are_the_owners() {
+    let desk = Desk::new();
+    desk.write("times.csv", "setting,workload,score\na,job,60\na,job,60.2\na,job,60.1\nb,job,63\nb,job,63.2\nb,job,63.1\nc,job,60\nc,job,60.1\nc,job,60.2\n");
+    let table = ["compare", "--table", "times.csv"];
+    let slower = desk.json(table.into_iter().chain(["--lower-is-better"]));
+    assert_eq!(slower["rows"][0]["verdict"], "slower");
+    let wide = desk.json(table.into_iter().chain(["--margin", "8"]));
+    assert_eq!(wide["rows"][0]["verdict"], "same");
+    let all = desk.json(table.into_iter().chain(["--all-pairs"]));
+    assert_eq!(all["rows"].as_array().expect("rows").len(), 3);
+    let unknown = desk.run(table.into_iter().chain(["a", "z"]));
+    unknown.refused(2).saying(&["'z'", "a, b, c"]);
+    desk.run(["compare"]).refused(2).saying(&["--table"]);
+}
+
+#[test]
+fn levels_are_compared_in_decibels() {
+    let desk = Desk::new();
+    desk.write("levels.csv", "setting,workload,score,unit\nstock,noise,36.1,dB(A)\nstock,noise,36.3,dB(A)\n125 W,noise,31.0,dB(A)\n125 W,noise,31.2,dB(A)\n");
+    let answer = desk.json(["compare", "--table", "levels.csv"]);
+    let noise = row(&answer, "noise");
+    assert_eq!(noise["verdict"], "quieter");
+    assert!(
+        noise.get("ratio").is_none(),
+        "a ratio of decibels has no meaning"
+    );
+    let difference = noise["difference_db"]["value"].as_f64().expect("dB");
+    assert!((difference + 5.1).abs() < 1e-9);
+    let text = desk.run(["compare", "--table", "levels.csv"]).ok();
+    assert!(
+        text.out.contains("-5.1 dB") && !text.out.contains("-14"),
+        "{}",
+        text.out
+    );
+}
+
+/// 8 ms a frame with a ripple, a tenth of them long; the other side 10 % slower.
+fn frames(factor: f64, header: &str, scale: f64) -> String {
+    let mut text = format!("{header}\n");
+    let mut state = 1_u32;
+    for _ in 0..6000 {
+        // A small congruential generator (Numerical Recipes): any scatter will do.
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        let uniform = f64::from(state >> 8) / f64::from(1 << 24);
+        let long = if uniform > 0.9 { 6.0 } else { 0.0 };
+        text += &format!("{}\n", scale * factor * (8.0 + uniform + long));
+    }
+    text
+}
+
+#[test]
+fn frame_times_are_compared_whatever_their_unit() {
+    let desk = Desk::new();
+    desk.write("a.csv", frames(1.0, "frame_time_ms", 1.0));
+    desk.write("b.csv", frames(1.1, "frame time (us)", 1000.0));
+    let args = [
+        "compare",
+        "--frames",
+        "stock=a.csv",
+        "--frames",
+        "125 W=b.csv",
+    ];
+    let answer = desk.json(args);
+    let rate = row(&answer, "mean_rate_per_s");
+    assert_eq!(rate["verdict"], "slower");
+    let ratio = rate["ratio"]["value"].as_f64().expect("a ratio");
+    assert!((ratio - 1.0 / 1.1).abs() < 1e-9, "{ratio}");
+    let tail = row(&answer, "exceeded_by_1_pct_ms");
+    assert!((tail["ratio"]["value"].as_f64().expect("a ratio") - 1.1).abs() < 1e-9);
+    assert_eq!(answer["frames"][0]["frames"], 6000);
+    let text = desk.run(args).ok();
+    assert!(
+        text.out.contains("microseconds a frame, by its header"),
+        "{}",
+        text.out
+    );
+    desk.run(["compare", "--frames", "stock=a.csv"])
+        .refused(2)
+        .saying(&["once more"]);
+}
+
+#[test]
+fn a_notebook_is_compared_reviewed_and_ranked() {
+    let desk = Desk::with_three_runs();
+    let single = desk.json(["compare", "a.settle", "high", "low"]);
+    assert_eq!(single["rows"][0]["verdict"], "cannot_tell");
+    assert_eq!(
+        single["rows"][0]["repeats_at_spreads"]
+            .as_array()
+            .expect("four")
+            .len(),
+        4
+    );
+    assert_eq!(single["findings"][0]["rule"], "one_repetition");
+    let review = desk.run(["review", "a.settle", "--deny", "warning", "--json"]);
+    assert_eq!(review.code, Some(1));
+    assert_eq!(review.object()["findings"][0]["rule"], "one_repetition");
+    desk.run(["review", "a.settle", "--deny", "error"]).ok();
+    desk.run(["exclude", "a.settle", "low", "--reason", "window open"])
+        .ok();
+    let left = desk.json(["review", "a.settle"]);
+    assert_eq!(left["excluded"][0]["reason"], "window open");
+    let compared = desk.json(["compare", "a.settle", "high", "mid"]);
+    assert_eq!(compared["excluded"][0]["run"], "low");
+    let ranked = desk.json([
+        "rank", "a.settle", "--tariff", "0.3", "--hours", "10", "--supply", "0.9",
+    ]);
+    let first = &ranked["rows"][0];
+    assert_eq!(
+        (&first["run"], &first["work_rel"]),
+        (&Value::from("high"), &Value::from(1.0))
+    );
+    assert_eq!(first["margin_k"], 12.0);
+    let wall_w = first["wall_w"].as_f64().expect("W");
+    assert!((wall_w - 181.0 / 0.9).abs() < 1e-6);
+    // 10 hours a week for a mean year at 0.3 a kWh.
+    let cost = first["cost_per_year"].as_f64().expect("a cost");
+    assert!((cost - wall_w / 1000.0 * 10.0 * 52.1775 * 0.3).abs() < 1e-6);
+    let cool = desk.json(["rank", "a.settle", "--sort", "plateau"]);
+    assert_eq!(cool["rows"][0]["run"], "low");
+    let csv = desk.run(["rank", "a.settle", "--as", "csv"]).ok();
+    assert!(
+        csv.out.starts_with("run,workload,setting,work_rel"),
+        "{}",
+        csv.out
+    );
+    let markdown = desk.run(["rank", "a.settle", "--as", "markdown"]).ok();
+    assert!(
+        markdown.out.lines().all(|l| l.starts_with('|')),
+        "{}",
+        markdown.out
+    );
+    desk.run(["rank", "a.settle", "--supply", "88"])
+        .refused(2)
+        .saying(&["0.2 to 1"]);
+}
+
+#[test]
+fn a_log_is_reviewed_without_a_notebook() {
+    let desk = Desk::new();
+    let mut text = String::from("time_s,power_w,package_c,room_c\n");
+    for t in 0..400 {
+        let load = t >= 100;
+        let rise = if load {
+            40.0 * (1.0 - (-f64::from(t - 100) / 12.0).exp())
+        } else {
+            0.0
+        };
+        let room = 20.0 + 5.0 * f64::from(t) / 400.0;
+        text += &format!(
+            "{t},{},{:.1},{room:.2}\n",
+            if load { 90 } else { 10 },
+            25.0 + rise
+        );
+    }
+    desk.write("log.csv", &text);
+    let found = desk.run(["review", "log.csv", "--deny", "warning", "--json"]);
+    assert_eq!(found.code, Some(1));
+    let rules = found.object()["findings"].to_string();
+    assert!(rules.contains("room_drift"), "{rules}");
+    desk.run(["review", "log.csv", "--deny", "fatal"])
+        .refused(2)
+        .saying(&["note, warning or error"]);
+}
