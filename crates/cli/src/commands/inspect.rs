@@ -38,18 +38,19 @@ pub(crate) fn inspect(args: &InspectArgs) -> Result<(Answer, bool), Failure> {
     }
     all.sort_by_key(|f| std::cmp::Reverse(f.severity));
     let denied = deny.is_some_and(|d| all.iter().any(|f| f.severity >= d));
+    let shown = Shown::all(imported);
     let json = json!({
         "schema": "settlepoint.inspect/1",
         "rows": rows_json(imported),
         "span_s": optional(imported.span_s),
         "time_reason": imported.time_reason,
-        "channels": imported.log.channels().iter().map(|c| channel_json(imported, c)).collect::<Vec<_>>(),
+        "channels": imported.log.channels().iter().zip(&shown).map(|(c, s)| channel_json(c, s)).collect::<Vec<_>>(),
         "questions": questions_json(imported),
         "phases": review.phases.iter().map(phase_json).collect::<Vec<_>>(),
         "thermal": thermal_json(&thermal),
         "findings": findings(&all),
     });
-    let text = text(imported, &review.phases, &thermal, &all);
+    let text = text(imported, &shown, &review.phases, &thermal, &all);
     Ok((Answer::new(json, text), denied))
 }
 
@@ -98,22 +99,48 @@ struct Shown {
     mean: Option<f64>,
     min: Option<f64>,
     max: Option<f64>,
+    missing: usize,
 }
 
 impl Shown {
+    /// One pass over the values: a log may have millions of rows.
     fn of(imported: &Imported, c: &Channel) -> Self {
         let (unit, factor) = if c.unit == Unit::Share && in_percent(imported, c) {
             ("%", 100.0)
         } else {
             (c.unit.code(), 1.0)
         };
-        let range = c.range();
+        let (mut n, mut sum) = (0_usize, 0.0);
+        let (mut min, mut max) = (f64::INFINITY, f64::NEG_INFINITY);
+        for (_, v) in c.present() {
+            n += 1;
+            sum += v;
+            min = min.min(v);
+            max = max.max(v);
+        }
+        let known = |v: f64| (n > 0).then_some(factor * v);
         Self {
             unit,
-            mean: c.mean().map(|v| factor * v),
-            min: range.map(|r| factor * r.0),
-            max: range.map(|r| factor * r.1),
+            mean: known(sum / n as f64),
+            min: known(min),
+            max: known(max),
+            missing: c.values.len() - n,
         }
+    }
+
+    /// All channels, on two threads.
+    fn all(imported: &Imported) -> Vec<Self> {
+        let channels = imported.log.channels();
+        let (near, far) = channels.split_at(channels.len() / 2);
+        let of = |part: &[Channel]| -> Vec<Self> {
+            part.iter().map(|c| Self::of(imported, c)).collect()
+        };
+        std::thread::scope(|scope| {
+            let other = scope.spawn(|| of(far));
+            let mut all = of(near);
+            all.extend(other.join().unwrap_or_default());
+            all
+        })
     }
 }
 
@@ -128,8 +155,7 @@ fn in_percent(imported: &Imported, c: &Channel) -> bool {
     })
 }
 
-fn channel_json(imported: &Imported, c: &Channel) -> Value {
-    let shown = Shown::of(imported, c);
+fn channel_json(c: &Channel, shown: &Shown) -> Value {
     json!({
         "role": c.role.token(),
         "column": c.column,
@@ -140,7 +166,7 @@ fn channel_json(imported: &Imported, c: &Channel) -> Value {
         "mean": shown.mean,
         "min": shown.min,
         "max": shown.max,
-        "missing": c.missing(),
+        "missing": shown.missing,
     })
 }
 
@@ -218,7 +244,13 @@ fn held_out_json(h: &HeldOut) -> Value {
     })
 }
 
-fn text(imported: &Imported, phases: &[Phase], thermal: &Thermal, all: &[Finding]) -> String {
+fn text(
+    imported: &Imported,
+    shown: &[Shown],
+    phases: &[Phase],
+    thermal: &Thermal,
+    all: &[Finding],
+) -> String {
     let mut out = format!(
         "{} lines read, {} kept",
         imported.rows.read, imported.rows.kept
@@ -230,7 +262,7 @@ fn text(imported: &Imported, phases: &[Phase], thermal: &Thermal, all: &[Finding
         Some(span) => format!("\n{span:.1} s from first to last row\n"),
         None => "\nno time in the file\n".to_owned(),
     };
-    out += &format!("\nChannels\n{}", channels_text(imported));
+    out += &format!("\nChannels\n{}", channels_text(imported, shown));
     if !phases.is_empty() {
         out += &format!("\nPhases\n{}", phases_text(phases));
     }
@@ -250,13 +282,13 @@ fn text(imported: &Imported, phases: &[Phase], thermal: &Thermal, all: &[Finding
     out
 }
 
-fn channels_text(imported: &Imported) -> String {
+fn channels_text(imported: &Imported, shown: &[Shown]) -> String {
     let rows: Vec<Vec<String>> = imported
         .log
         .channels()
         .iter()
-        .map(|c| {
-            let shown = Shown::of(imported, c);
+        .zip(shown)
+        .map(|(c, shown)| {
             let show = |v: Option<f64>| v.map_or_else(|| "-".into(), short);
             vec![
                 c.role.token().to_owned(),
@@ -265,8 +297,8 @@ fn channels_text(imported: &Imported) -> String {
                 show(shown.mean),
                 show(shown.min),
                 show(shown.max),
-                if c.missing() > 0 {
-                    c.missing().to_string()
+                if shown.missing > 0 {
+                    shown.missing.to_string()
                 } else {
                     String::new()
                 },
