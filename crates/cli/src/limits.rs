@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use settlepoint_domain::{FanSetting, Finding, Id, LimitValue, Setting, Severity, Tier};
+use settlepoint_domain::{FanSetting, Id, LimitValue, Setting, Tier};
 
 use crate::args::LimitArgs;
 use crate::error::Failure;
@@ -34,18 +34,6 @@ pub(crate) fn check(setting: &Setting) -> Result<(), Failure> {
     setting
         .check()
         .map_err(|e| Failure::usage(format!("{e}; correct it and try again")))
-}
-
-/// What is odd in a setting but allowed.
-pub(crate) fn findings(setting: &Setting, run: Option<&str>) -> Option<Finding> {
-    let (pl1_w, pl2_w) = setting.pl1_w.value().zip(setting.pl2_w.value())?;
-    (pl2_w < pl1_w).then(|| Finding {
-        rule: "pl2_below_pl1",
-        severity: Severity::Warning,
-        run: run.map(str::to_owned),
-        evidence: format!("PL2 of {pl2_w} W lies below PL1 of {pl1_w} W, so PL1 is never reached"),
-        remedy: "firmware allows it; look whether the two are mixed up".to_owned(),
-    })
 }
 
 /// A temperature limit must lie above the room.

@@ -215,7 +215,8 @@ impl CoolingFit {
         }
     }
 
-    /// What the fit itself says about the runs: limits that are never reached, PL2 below PL1.
+    /// What the fit itself says about the runs: readings that lie off, limits that are
+    /// never reached.
     pub fn findings(&self) -> Vec<Finding> {
         let mut findings = self.readings_off();
         for (w, workload) in self.evidence.workloads.iter().enumerate() {
@@ -246,19 +247,6 @@ impl CoolingFit {
                         remedy: "limits above this change nothing for this work".into(),
                     });
                 }
-            }
-        }
-        for run in &self.evidence.runs {
-            if let (Some(pl1), Some(pl2)) = (run.setting.pl1_w.value(), run.setting.pl2_w.value())
-                && pl2 < pl1
-            {
-                findings.push(Finding {
-                    rule: "pl2_below_pl1",
-                    severity: Severity::Warning,
-                    run: Some(run.name.clone()),
-                    evidence: format!("PL2 is {pl2} W and PL1 is {pl1} W"),
-                    remedy: "PL2 then acts alone; check whether the two were swapped".into(),
-                });
             }
         }
         findings

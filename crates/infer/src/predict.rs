@@ -5,6 +5,8 @@ use settlepoint_model::{
     ActingLimit, FanControl, MachineModel, OperatingPoint, Scenario, steady_state,
 };
 
+use settlepoint_stats::series::quantile;
+
 use crate::evidence::{Reading, RunEvidence, Window};
 use crate::fit::{CoolingFit, Draw, clock_mhz, level_dba};
 use crate::forward::{
@@ -218,6 +220,11 @@ impl CoolingFit {
             None => (1.0, Basis::Assumed),
         };
         Figure::Known(interval(outcomes.iter().map(|o| o.work_rate / best), basis))
+    }
+
+    /// A quantity worked out from each draw's parameters.
+    pub fn derive(&self, of: impl Fn(&[f64]) -> f64) -> Estimate {
+        interval(self.draws.iter().map(|d| of(&d.z)), Basis::Measured)
     }
 
     /// The best measured score of a workload as a rate.
@@ -504,9 +511,8 @@ fn span(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
 
 /// Median and 5th to 95th percentile.
 fn interval(values: impl Iterator<Item = f64>, basis: Basis) -> Estimate {
-    let mut sorted: Vec<f64> = values.filter(|v| v.is_finite()).collect();
-    sorted.sort_by(f64::total_cmp);
-    let at = |p| quantile_sorted(&sorted, p);
+    let values: Vec<f64> = values.filter(|v| v.is_finite()).collect();
+    let at = |p| quantile(&values, p).unwrap_or(f64::NAN);
     Estimate {
         value: at(0.5),
         lo: at(0.05),
@@ -536,21 +542,6 @@ fn predictive(values: impl Iterator<Item = f64>, sd: f64) -> Estimate {
         hi: centre.value + grow * (centre.hi - centre.value),
         ..centre
     }
-}
-
-fn quantile_sorted(sorted: &[f64], p: f64) -> f64 {
-    let Some(last) = sorted.len().checked_sub(1) else {
-        return f64::NAN;
-    };
-    let place = p * last as f64;
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "0 to last"
-    )]
-    let i = (place.floor() as usize).min(last);
-    let next = (i + 1).min(last);
-    sorted[i] + (place - place.floor()) * (sorted[next] - sorted[i])
 }
 
 /// A setting with these limits, for queries.

@@ -12,6 +12,8 @@
 
 mod rules;
 
+pub use rules::limits_reversed::limits_reversed;
+
 use settlepoint_domain::{Finding, Run, Setting, Severity, Workload};
 
 /// A run with what belongs to it.

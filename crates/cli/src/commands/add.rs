@@ -8,6 +8,7 @@ use settlepoint_domain::{
     ScoreKind, SensorLog, Setting, Severity, Tune, Workload,
 };
 use settlepoint_notebook::{Kind, LogSource, Notebook, NotebookError, new_id};
+use settlepoint_review::limits_reversed;
 
 use crate::args::{AddCommand, AddLogArgs, KindArg, WorkloadArgs};
 use crate::error::{Code, Failure};
@@ -186,7 +187,7 @@ pub(crate) fn add(command: AddCommand) -> Result<Answer, Failure> {
             book.add_setting(&setting)?;
             let mut added = Added::default();
             added.push("setting", setting.id, &setting.name);
-            added.findings.extend(limits::findings(&setting, None));
+            added.findings.extend(limits_reversed(&setting, None));
             Ok(added.answer())
         }
         AddCommand::Workload(args) => workload(args),
@@ -397,7 +398,7 @@ fn add_typed_runs(book: &Notebook, runs: Vec<TypedRun>) -> Result<Added, Failure
         added.findings.extend(typed_findings(&typed));
         added
             .findings
-            .extend(limits::findings(&setting, Some(&typed.name)));
+            .extend(limits_reversed(&setting, Some(&typed.name)));
         let tune = if typed.tune.is_empty() {
             None
         } else {
@@ -727,7 +728,7 @@ fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, 
         refuse_run_name(book, cooling.id, &name)?;
         added
             .findings
-            .extend(limits::findings(&setting, Some(&name)));
+            .extend(limits_reversed(&setting, Some(&name)));
         let run = Run {
             id: new_id()?,
             name,

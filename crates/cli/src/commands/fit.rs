@@ -71,38 +71,9 @@ pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
 /// A posterior as wide as this share of its prior rests on the prior.
 const UNLEARNED: f64 = 0.85;
 
-/// A quantity worked out from each draw's parameters, as an estimate.
-fn derived(fit: &CoolingFit, of: impl Fn(&[f64]) -> f64) -> Estimate {
-    let mut values: Vec<f64> = fit
-        .draws
-        .iter()
-        .map(|d| of(&d.z))
-        .filter(|v| v.is_finite())
-        .collect();
-    values.sort_by(f64::total_cmp);
-    let at = |p: f64| {
-        let place = p * values.len().saturating_sub(1) as f64;
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "0 to len - 1"
-        )]
-        let i = place.round() as usize;
-        values.get(i).copied().unwrap_or(f64::NAN)
-    };
-    Estimate {
-        value: at(0.5),
-        lo: at(0.05),
-        hi: at(0.95),
-        basis: Basis::Measured,
-    }
-}
-
 /// Total resistance at full fan speed, K/W.
 fn resistance(fit: &CoolingFit) -> Estimate {
-    derived(fit, |z| {
-        fit.layout.value(z, Key::RiseAtStock).unwrap_or(f64::NAN) / fit.layout.stock_w
-    })
+    fit.derive(|z| fit.layout.value(z, Key::RiseAtStock).unwrap_or(f64::NAN) / fit.layout.stock_w)
 }
 
 /// Foster time constants of the ladder at full fan speed, s, shortest first.
@@ -122,7 +93,7 @@ fn time_constants(fit: &CoolingFit) -> Vec<Estimate> {
     };
     let n = of(&fit.z).len();
     (0..n)
-        .map(|i| derived(fit, |z| of(z).get(i).copied().unwrap_or(f64::NAN)))
+        .map(|i| fit.derive(|z| of(z).get(i).copied().unwrap_or(f64::NAN)))
         .collect()
 }
 
@@ -140,12 +111,7 @@ fn fan_curve(fit: &CoolingFit) -> Vec<(f64, Estimate)> {
     }
     temps
         .into_iter()
-        .map(|t| {
-            (
-                t,
-                derived(fit, |z| fit.layout.machine(z, 0).fan.share_at(t)),
-            )
-        })
+        .map(|t| (t, fit.derive(|z| fit.layout.machine(z, 0).fan.share_at(t))))
         .collect()
 }
 

@@ -1,7 +1,7 @@
 //! One module a rule.
 
 mod different_conditions;
-mod limits_reversed;
+pub(crate) mod limits_reversed;
 mod one_repetition;
 mod order_confounded;
 mod room_not_noted;
