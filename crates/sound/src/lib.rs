@@ -1,0 +1,21 @@
+//! Sound: recordings and level readings to levels that can be used.
+//!
+//! A recording is read once, in constant memory: A, C and Z weighted levels (IEC 61672-1), fast,
+//! slow and equivalent, percentiles, one-third-octave bands (IEC 61260-1); from these stationary
+//! loudness (ISO 532-1). Tones, events, calibration, background and distance, several sources, and a
+//! sweep of the fan speed stand on that. Nothing here prints or knows of notebooks; files come as
+//! bytes that can be gone back to.
+//!
+//! Levels are in dB. Without a calibration they are relative to a sine of full scale, which has 0 dB.
+
+pub mod background;
+pub mod calibration;
+mod error;
+mod filter;
+pub mod level;
+pub mod loudness;
+pub mod measure;
+pub mod pcm;
+
+pub use error::SoundError;
+pub use filter::{Band, Bands, Weighting, a_weighting_db, bands, c_weighting_db, nominal_hz};
