@@ -126,7 +126,10 @@ mod tests {
             for (grade, column) in [(Grade::Engineering, 2), (Grade::Survey, 4)] {
                 let got = correct(20.0 + over_db, 20.0, grade);
                 // 1e-9 dB is the table's precision.
-                assert!((got.k1_db - row[column].parse::<f64>().unwrap()).abs() < 1e-9, "{row:?}");
+                assert!(
+                    (got.k1_db - row[column].parse::<f64>().unwrap()).abs() < 1e-9,
+                    "{row:?}"
+                );
                 assert_eq!(token(got.state, grade), row[column + 1], "{row:?}");
             }
         }
@@ -138,7 +141,11 @@ mod tests {
             let number = |i: usize| row[i].parse::<f64>().unwrap();
             let got = correct(number(0), number(1), Grade::Engineering);
             assert!((got.level_db - number(4)).abs() < 1e-9, "{row:?}");
-            assert_eq!((got.state == State::UpperBound).to_string(), row[5], "{row:?}");
+            assert_eq!(
+                (got.state == State::UpperBound).to_string(),
+                row[5],
+                "{row:?}"
+            );
             let plain = level::difference(number(0), number(1)).unwrap();
             assert!((plain - number(3)).abs() < 1e-9, "{row:?}");
         }
@@ -154,9 +161,15 @@ mod tests {
 
     #[test]
     fn levels_add_as_energies() {
-        let table: toml::Table = include_str!("../tests/data/level-sums.toml").parse().unwrap();
+        let table: toml::Table = include_str!("../tests/data/level-sums.toml")
+            .parse()
+            .unwrap();
         let list = |v: &toml::Value| -> Vec<f64> {
-            v.as_array().unwrap().iter().map(|x| x.as_float().unwrap()).collect()
+            v.as_array()
+                .unwrap()
+                .iter()
+                .map(|x| x.as_float().unwrap())
+                .collect()
         };
         for case in table["sum"].as_array().unwrap() {
             let levels = list(&case["levels"]);

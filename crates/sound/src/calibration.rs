@@ -55,11 +55,8 @@ impl Calibration {
         let band = (0..levels.len())
             .max_by(|&a, &b| levels[a].total_cmp(&levels[b]))
             .unwrap_or(0);
-        let around = |i: usize| -> f64 {
-            let near = track.energies(i).iter().skip(band.saturating_sub(1));
-            near.take(3).map(|&e| f64::from(e)).sum()
-        };
-        let tone: Vec<f64> = (0..track.segments().len()).map(|i| db(around(i))).collect();
+        let energy = |i: usize| f64::from(track.energies(i)[band]);
+        let tone: Vec<f64> = (0..track.segments().len()).map(|i| db(energy(i))).collect();
         let middle_db = upper_median(&tone);
         let steady: Vec<usize> = (0..tone.len())
             .filter(|&i| (tone[i] - middle_db).abs() <= STEADY_DB)
@@ -72,10 +69,10 @@ impl Calibration {
         }
         let rest: f64 = steady
             .iter()
-            .map(|&i| track.segments()[i].c - around(i))
+            .map(|&i| track.segments()[i].c - energy(i))
             .sum::<f64>()
             .max(0.0);
-        let signal: f64 = steady.iter().map(|&i| around(i)).sum();
+        let signal: f64 = steady.iter().map(|&i| energy(i)).sum();
         if signal <= 0.0 || db(signal) - db(rest) < TONE_CLEAR_DB {
             return Err(SoundError::needs(
                 "a recording in which the calibrator's tone stands 15 dB above everything else; press \
@@ -83,7 +80,10 @@ impl Calibration {
             ));
         }
         let mean_db = db(signal / steady.len() as f64);
-        let spread = steady.iter().map(|&i| (tone[i] - mean_db).powi(2)).sum::<f64>();
+        let spread = steady
+            .iter()
+            .map(|&i| (tone[i] - mean_db).powi(2))
+            .sum::<f64>();
         let spread_db = (spread / steady.len() as f64).sqrt();
         Ok(Self {
             offset_db: level_db - mean_db,
@@ -143,7 +143,10 @@ fn check_level(level_db: f64) -> Result<(), SoundError> {
 fn upper_median(values: &[f64]) -> f64 {
     let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
     sorted.sort_by(f64::total_cmp);
-    sorted.get(sorted.len() * 3 / 4).copied().unwrap_or(f64::NAN)
+    sorted
+        .get(sorted.len() * 3 / 4)
+        .copied()
+        .unwrap_or(f64::NAN)
 }
 
 /// A microphone's response: (frequency Hz, dB relative to flat), rising in frequency.
@@ -191,7 +194,9 @@ impl MicrophoneCurve {
                 return Err(error("a frequency in Hz and a value in dB"));
             };
             if !(0.1..=1e6).contains(&hz) || gain_db.abs() > 60.0 {
-                return Err(error("a frequency from 0.1 to 1000000 Hz and at most 60 dB"));
+                return Err(error(
+                    "a frequency from 0.1 to 1000000 Hz and at most 60 dB",
+                ));
             }
             if points.last().is_some_and(|p| p.0 >= hz) {
                 return Err(error("frequencies that rise from line to line"));
@@ -241,10 +246,15 @@ impl MicrophoneCurve {
 
 /// The first two numbers of a line. With semicolons or tabs between, a comma is a decimal comma.
 fn two_numbers(line: &str) -> Option<(f64, f64)> {
-    let decimal_comma = line.contains([';', '\t']) || !line.contains('.') && line.matches(',').count() > 1;
+    let decimal_comma =
+        line.contains([';', '\t']) || !line.contains('.') && line.matches(',').count() > 1;
     let parse = |cell: &str| -> Option<f64> {
         let cell = cell.trim();
-        let value = if decimal_comma { cell.replace(',', ".").parse() } else { cell.parse() };
+        let value = if decimal_comma {
+            cell.replace(',', ".").parse()
+        } else {
+            cell.parse()
+        };
         value.ok().filter(|v: &f64| v.is_finite())
     };
     let is_gap = |c: char| c.is_whitespace() || c == ';' || (c == ',' && !decimal_comma);

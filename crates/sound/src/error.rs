@@ -89,7 +89,11 @@ impl fmt::Display for SoundError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Io(error) => write!(f, "{error}"),
-            Self::Format { found, remedy } | Self::Header { what: found, remedy } => {
+            Self::Format { found, remedy }
+            | Self::Header {
+                what: found,
+                remedy,
+            } => {
                 write!(f, "{found}; {remedy}")
             }
             Self::NotANumber {

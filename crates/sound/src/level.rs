@@ -22,7 +22,8 @@ pub fn mean(levels_db: &[f64]) -> f64 {
 
 /// What is left of a total when a part is taken away; `None` if the part is not quieter.
 pub fn difference(total_db: f64, part_db: f64) -> Option<f64> {
-    (part_db < total_db).then(|| total_db + db(-((part_db - total_db) * std::f64::consts::LN_10 / 10.0).exp_m1()))
+    (part_db < total_db)
+        .then(|| total_db + db(-((part_db - total_db) * std::f64::consts::LN_10 / 10.0).exp_m1()))
 }
 
 /// Equivalent level of (level dB, duration s) pairs: the steady level of the same energy

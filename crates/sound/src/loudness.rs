@@ -40,50 +40,66 @@ const RANGES_DB: [f64; 8] = [45.0, 55.0, 65.0, 71.0, 80.0, 90.0, 100.0, 120.0];
 
 /// Weights of the bands 25 to 250 Hz within those ranges (`DLL`, ISO 532-1 table A.3), dB.
 const LOW_WEIGHTS_DB: [[f64; 11]; 8] = [
-    [-32.0, -24.0, -16.0, -10.0, -5.0, 0.0, -7.0, -3.0, 0.0, -2.0, 0.0],
-    [-29.0, -22.0, -15.0, -10.0, -4.0, 0.0, -7.0, -2.0, 0.0, -2.0, 0.0],
-    [-27.0, -19.0, -14.0, -9.0, -4.0, 0.0, -6.0, -2.0, 0.0, -2.0, 0.0],
-    [-25.0, -17.0, -12.0, -9.0, -3.0, 0.0, -5.0, -2.0, 0.0, -2.0, 0.0],
-    [-23.0, -16.0, -11.0, -7.0, -3.0, 0.0, -4.0, -1.0, 0.0, -1.0, 0.0],
-    [-20.0, -14.0, -10.0, -6.0, -3.0, 0.0, -4.0, -1.0, 0.0, -1.0, 0.0],
-    [-18.0, -12.0, -9.0, -6.0, -2.0, 0.0, -3.0, -1.0, 0.0, -1.0, 0.0],
-    [-15.0, -10.0, -8.0, -4.0, -2.0, 0.0, -3.0, -1.0, 0.0, -1.0, 0.0],
+    [
+        -32.0, -24.0, -16.0, -10.0, -5.0, 0.0, -7.0, -3.0, 0.0, -2.0, 0.0,
+    ],
+    [
+        -29.0, -22.0, -15.0, -10.0, -4.0, 0.0, -7.0, -2.0, 0.0, -2.0, 0.0,
+    ],
+    [
+        -27.0, -19.0, -14.0, -9.0, -4.0, 0.0, -6.0, -2.0, 0.0, -2.0, 0.0,
+    ],
+    [
+        -25.0, -17.0, -12.0, -9.0, -3.0, 0.0, -5.0, -2.0, 0.0, -2.0, 0.0,
+    ],
+    [
+        -23.0, -16.0, -11.0, -7.0, -3.0, 0.0, -4.0, -1.0, 0.0, -1.0, 0.0,
+    ],
+    [
+        -20.0, -14.0, -10.0, -6.0, -3.0, 0.0, -4.0, -1.0, 0.0, -1.0, 0.0,
+    ],
+    [
+        -18.0, -12.0, -9.0, -6.0, -2.0, 0.0, -3.0, -1.0, 0.0, -1.0, 0.0,
+    ],
+    [
+        -15.0, -10.0, -8.0, -4.0, -2.0, 0.0, -3.0, -1.0, 0.0, -1.0, 0.0,
+    ],
 ];
 
 /// Level at the threshold in quiet of each critical band, without the ear's transmission (`LTQ`), dB.
 const THRESHOLD_DB: [f64; 20] = [
-    30.0, 18.0, 12.0, 8.0, 7.0, 6.0, 5.0, 4.0, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0,
-    3.0,
+    30.0, 18.0, 12.0, 8.0, 7.0, 6.0, 5.0, 4.0, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0,
+    3.0, 3.0,
 ];
 
 /// Transmission between free field and inner ear (`A0`), dB.
 const EAR_DB: [f64; 20] = [
-    0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -0.5, -1.6, -3.2, -5.4, -5.6, -4.0, -1.5, 2.0, 5.0,
-    12.0,
+    0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -0.5, -1.6, -3.2, -5.4, -5.6, -4.0, -1.5,
+    2.0, 5.0, 12.0,
 ];
 
 /// What a diffuse field is louder than a free one (`DDF`), dB.
 const DIFFUSE_DB: [f64; 20] = [
-    0.0, 0.0, 0.5, 0.9, 1.2, 1.6, 2.3, 2.8, 3.0, 2.0, 0.0, -1.4, -2.0, -1.9, -1.0, 0.5, 3.0, 4.0, 4.3,
-    4.0,
+    0.0, 0.0, 0.5, 0.9, 1.2, 1.6, 2.3, 2.8, 3.0, 2.0, 0.0, -1.4, -2.0, -1.9, -1.0, 0.5, 3.0, 4.0,
+    4.3, 4.0,
 ];
 
 /// From one-third-octave to critical-band levels (`DCB`), dB.
 const BANDWIDTH_DB: [f64; 20] = [
-    -0.25, -0.6, -0.8, -0.8, -0.5, 0.0, 0.5, 1.1, 1.5, 1.7, 1.8, 1.8, 1.7, 1.6, 1.4, 1.2, 0.8, 0.5, 0.0,
-    -0.5,
+    -0.25, -0.6, -0.8, -0.8, -0.5, 0.0, 0.5, 1.1, 1.5, 1.7, 1.8, 1.8, 1.7, 1.6, 1.4, 1.2, 0.8, 0.5,
+    0.0, -0.5,
 ];
 
 /// Upper ends of the critical bands (`ZUP`), Bark.
 const UPPER_END_BARK: [f64; 21] = [
-    0.9, 1.8, 2.8, 3.5, 4.4, 5.4, 6.6, 7.9, 9.2, 10.6, 12.3, 13.8, 15.2, 16.7, 18.1, 19.3, 20.6, 21.8,
-    22.7, 23.6, 24.0,
+    0.9, 1.8, 2.8, 3.5, 4.4, 5.4, 6.6, 7.9, 9.2, 10.6, 12.3, 13.8, 15.2, 16.7, 18.1, 19.3, 20.6,
+    21.8, 22.7, 23.6, 24.0,
 ];
 
 /// Specific loudness down to which a slope of [`SLOPES`] holds (`RNS`), sone/Bark.
 const SLOPE_RANGES: [f64; 18] = [
-    21.5, 18.0, 15.1, 11.5, 9.0, 6.1, 4.4, 3.1, 2.13, 1.36, 0.82, 0.42, 0.30, 0.22, 0.15, 0.10, 0.035,
-    0.0,
+    21.5, 18.0, 15.1, 11.5, 9.0, 6.1, 4.4, 3.1, 2.13, 1.36, 0.82, 0.42, 0.30, 0.22, 0.15, 0.10,
+    0.035, 0.0,
 ];
 
 /// Steepness of the upper slopes by range and critical band (`USL`), sone/Bark².
@@ -159,7 +175,11 @@ fn core_loudness(levels_db: &[f64; BANDS], field: Field) -> Option<[f64; 21]> {
     let mut core = [0.0; 21];
     for (i, core) in core.iter_mut().take(20).enumerate() {
         let level_db = joined.get(i).copied().unwrap_or_else(|| levels_db[i + 8]);
-        let diffuse = if field == Field::Diffuse { DIFFUSE_DB[i] } else { 0.0 };
+        let diffuse = if field == Field::Diffuse {
+            DIFFUSE_DB[i]
+        } else {
+            0.0
+        };
         let excitation_db = level_db - EAR_DB[i] + diffuse;
         if excitation_db > THRESHOLD_DB[i] {
             *core = core_of(excitation_db - BANDWIDTH_DB[i], THRESHOLD_DB[i]);
@@ -246,8 +266,13 @@ impl Pattern {
             if z > to.0 + 1e-9 || self.specific.len() >= 240 {
                 break;
             }
-            let share = if to.0 > from.0 { (z - from.0) / (to.0 - from.0) } else { 1.0 };
-            self.specific.push(from.1 + share.clamp(0.0, 1.0) * (to.1 - from.1));
+            let share = if to.0 > from.0 {
+                (z - from.0) / (to.0 - from.0)
+            } else {
+                1.0
+            };
+            self.specific
+                .push(from.1 + share.clamp(0.0, 1.0) * (to.1 - from.1));
         }
     }
 }
@@ -304,13 +329,33 @@ mod tests {
             let got = loudness(&case.levels, case.field).unwrap();
             // 0.02 sone or 1 % is asked for; two right programs differ by 0.005 sone or 0.2 %.
             let bound = (0.002 * case.sone).max(0.005);
-            assert!((got.sone - case.sone).abs() < bound, "{} {}", case.name, got.sone);
+            assert!(
+                (got.sone - case.sone).abs() < bound,
+                "{} {}",
+                case.name,
+                got.sone
+            );
             // The same area rule as ours, on the library's core loudness.
-            assert!((got.sone - case.own).abs() < 1e-4 * case.own.max(1.0), "{} {}", case.name, got.sone);
-            assert!((got.phon - case.phon).abs() < 0.1, "{} {}", case.name, got.phon);
+            assert!(
+                (got.sone - case.own).abs() < 1e-4 * case.own.max(1.0),
+                "{} {}",
+                case.name,
+                got.sone
+            );
+            assert!(
+                (got.phon - case.phon).abs() < 0.1,
+                "{} {}",
+                case.name,
+                got.phon
+            );
             if case.name.starts_with("iso532-1") {
                 let published = case.published.unwrap();
-                assert!((got.sone - published).abs() < 0.005, "{} {}", case.name, got.sone);
+                assert!(
+                    (got.sone - published).abs() < 0.005,
+                    "{} {}",
+                    case.name,
+                    got.sone
+                );
             }
         }
     }
@@ -318,7 +363,9 @@ mod tests {
     #[test]
     fn the_pattern_equals_the_librarys() {
         for case in cases() {
-            let Some(expected) = case.specific else { continue };
+            let Some(expected) = case.specific else {
+                continue;
+            };
             let got = loudness(&case.levels, case.field).unwrap().specific;
             assert_eq!(got.len(), 240);
             let off = got
@@ -337,7 +384,10 @@ mod tests {
         for line in table.lines().filter(|l| !l.starts_with('#')).skip(1) {
             let row: Vec<f64> = line.split(',').map(|c| c.parse().unwrap()).collect();
             // 1e-10 relative is the table's precision.
-            assert!((sone_of_phon(row[0]) / row[1] - 1.0).abs() < 1e-10, "{row:?}");
+            assert!(
+                (sone_of_phon(row[0]) / row[1] - 1.0).abs() < 1e-10,
+                "{row:?}"
+            );
             assert!((phon_of_sone(row[1]) - row[0]).abs() < 1e-9, "{row:?}");
         }
     }
@@ -351,7 +401,10 @@ mod tests {
             louder[band] += 6.0;
             // A band that a neighbour masks adds little, but takes nothing away beyond the tables'
             // own steps (the ranges of the low-frequency weights).
-            assert!(loudness(&louder, Field::Free).unwrap().sone >= base - 1e-9, "{band}");
+            assert!(
+                loudness(&louder, Field::Free).unwrap().sone >= base - 1e-9,
+                "{band}"
+            );
         }
     }
 

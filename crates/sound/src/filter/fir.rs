@@ -40,6 +40,7 @@ impl Symmetric {
         self.window.drain(..block.len());
     }
 
+    #[cfg(test)]
     /// Amplitude at a frequency given as a share of the sampling rate.
     pub(crate) fn amplitude(&self, share: f64) -> f64 {
         let w = 2.0 * std::f64::consts::PI * share;
@@ -65,7 +66,8 @@ impl Halver {
     /// `taps` odd distances, under a Kaiser window of this shape.
     pub(crate) fn new(taps: usize, beta: f64) -> Self {
         let reach = (2 * taps) as f64;
-        let window = |d: f64| bessel_i0(beta * (1.0 - (d / reach).powi(2)).sqrt()) / bessel_i0(beta);
+        let window =
+            |d: f64| bessel_i0(beta * (1.0 - (d / reach).powi(2)).sqrt()) / bessel_i0(beta);
         let raw: Vec<f64> = (0..taps)
             .map(|i| {
                 let d = (2 * i + 1) as f64;

@@ -10,10 +10,10 @@ mod weighting;
 
 pub(crate) use fir::Symmetric;
 pub(crate) use highpass::Highpass;
-pub use thirds::{Band, Bands, bands};
 pub(crate) use thirds::Thirds;
-pub use weighting::{Weighting, a_weighting_db, c_weighting_db, nominal_hz};
+pub use thirds::{Band, Bands, bands};
 pub(crate) use weighting::{Weighted, WeightingFilter};
+pub use weighting::{Weighting, a_weighting_db, c_weighting_db, nominal_hz};
 
 #[cfg(test)]
 mod tests;

@@ -1,9 +1,10 @@
 //! One-third-octave bands (IEC 61260-1:2014, base ten) by filters that run at the lowest rate that
 //! still carries their band: every octave down, the rate is halved.
 //!
-//! Each band is a Butterworth filter of order 4 (4 sections) with its edges where the standard has
-//! them. Order 3 is enough on paper for class 1; order 4 keeps it where the bilinear transform
-//! thins the lower flank of the highest bands, and brings the effective bandwidth to 0.11 dB.
+//! Each band is a Butterworth filter with its edges where the standard has them. Order 3 is class 1
+//! on paper, and its flanks are those of the filters of ISO 532-1 (18 dB at the next band), on which
+//! the loudness of tones rests. The bilinear transform thins the lower flank of bands near half the
+//! rate; those have order 4.
 
 use super::fir::Halver;
 use super::weighting::{exact_hz, nominal_hz};
@@ -48,7 +49,10 @@ const HIGHEST: i32 = 13;
 const TOP_SHARE: f64 = 0.48;
 
 /// Highest band edge as a share of the rate at which a band is filtered, but for the first stage.
-const STAGE_SHARE: f64 = 0.375;
+const STAGE_SHARE: f64 = 0.24;
+
+/// Highest band edge as a share of the rate for order 3.
+const THIRD_ORDER_SHARE: f64 = 0.2401;
 
 /// The bands from 20 Hz that a sampling rate carries, lowest first.
 pub fn bands(rate_hz: f64) -> Vec<Band> {
@@ -58,43 +62,42 @@ pub fn bands(rate_hz: f64) -> Vec<Band> {
         .collect()
 }
 
-/// Second-order sections of a band filter.
-const SECTIONS: usize = 4;
-
-/// Coefficients of one band: `(1 - z⁻²) / (1 + a1 z⁻¹ + a2 z⁻²)` four times over, and the gain that
-/// makes the whole 1 at mid-band.
-#[derive(Clone, Copy, Debug)]
+/// Coefficients of one band: `(1 - z⁻²) / (1 + a1 z⁻¹ + a2 z⁻²)` as often as its order says, and the
+/// gain that makes the whole 1 at mid-band.
+#[derive(Clone, Debug)]
 struct BandFilter {
-    a1: [f64; SECTIONS],
-    a2: [f64; SECTIONS],
+    /// a1 and a2 of each section.
+    sections: Vec<(f64, f64)>,
     gain: f64,
 }
 
 impl BandFilter {
     /// Edges as shares of the rate.
-    fn butterworth(lower: f64, upper: f64) -> Self {
+    fn butterworth(lower: f64, upper: f64, order: usize) -> Self {
         use std::f64::consts::PI;
         let (lo, hi) = ((PI * lower).tan(), (PI * upper).tan());
         let (width, centre_squared) = (hi - lo, hi * lo);
+        let centre = 2.0 * centre_squared.sqrt().atan();
         let mut filter = Self {
-            a1: [0.0; SECTIONS],
-            a2: [0.0; SECTIONS],
+            sections: Vec::new(),
             gain: 1.0,
         };
-        let centre = 2.0 * centre_squared.sqrt().atan();
-        for pair in 0..SECTIONS / 2 {
-            // A pole of the low-pass prototype in the upper half plane.
-            let angle = PI * (2 * pair + 1 + SECTIONS) as f64 / (2 * SECTIONS) as f64;
-            let half = Complex(0.5 * width * angle.cos(), 0.5 * width * angle.sin());
+        // Poles of the low-pass prototype in the upper half plane, and the real one of an odd order,
+        // whose two band poles are a pair already.
+        for k in 0..order.div_ceil(2) {
+            let angle = PI * (2 * k + 1 + order) as f64 / (2 * order) as f64;
+            let real = 2 * k + 1 == order;
+            let half = Complex(
+                0.5 * width * angle.cos(),
+                if real { 0.0 } else { 0.5 * width * angle.sin() },
+            );
             let root = half.times(half).plus(Complex(-centre_squared, 0.0)).root();
-            for (side, sign) in [1.0, -1.0].into_iter().enumerate() {
+            for sign in if real { &[1.0][..] } else { &[1.0, -1.0] } {
                 let s = half.plus(Complex(sign * root.0, sign * root.1));
                 let z = Complex(1.0 + s.0, s.1).over(Complex(1.0 - s.0, -s.1));
-                let i = 2 * pair + side;
-                filter.a1[i] = -2.0 * z.0;
-                filter.a2[i] = z.0 * z.0 + z.1 * z.1;
-                filter.gain *= denominator(filter.a1[i], filter.a2[i], centre)
-                    / (2.0 * centre.sin());
+                let (a1, a2) = (-2.0 * z.0, z.0 * z.0 + z.1 * z.1);
+                filter.gain *= denominator(a1, a2, centre) / (2.0 * centre.sin());
+                filter.sections.push((a1, a2));
             }
         }
         filter
@@ -149,17 +152,24 @@ struct Section {
 }
 
 impl Section {
-    /// Runs over the samples that `each` takes in and gives out.
+    /// Runs over the samples; `output` takes each result and the place its input had.
     #[inline(always)]
     #[expect(
         clippy::inline_always,
         reason = "the two callers differ in what they do with a sample, and the loop must hold its \
                   state in registers"
     )]
-    fn run<T>(&mut self, samples: &mut [T], input: impl Fn(&T) -> Lanes, mut output: impl FnMut(&mut T, Lanes)) {
-        let Self { a1, a2, mut x1, mut x2, mut y1, mut y2 } = *self;
+    fn run(&mut self, samples: &mut [Lanes], mut output: impl FnMut(&mut Lanes, Lanes)) {
+        let Self {
+            a1,
+            a2,
+            mut x1,
+            mut x2,
+            mut y1,
+            mut y2,
+        } = *self;
         for sample in samples {
-            let x = input(sample);
+            let x = *sample;
             let mut y = [0.0; LANES];
             for i in 0..LANES {
                 let forward = (x[i] - x2[i]) - a2[i] * y2[i];
@@ -175,7 +185,7 @@ impl Section {
 /// Two bands of one stage.
 #[derive(Clone, Debug)]
 struct Group {
-    sections: [Section; SECTIONS],
+    sections: Vec<Section>,
     /// Places of the two bands; none for padding.
     places: [Option<usize>; 2],
     gains: [f64; 2],
@@ -183,21 +193,21 @@ struct Group {
 }
 
 impl Group {
-    fn new(bands: &[(usize, BandFilter)]) -> Self {
+    /// At most two bands: place, and edges as shares of the rate.
+    fn new(bands: &[(usize, (f64, f64))]) -> Self {
+        let third = bands.iter().all(|(_, edges)| edges.1 <= THIRD_ORDER_SHARE);
+        let order = if third { 3 } else { 4 };
         let mut group = Self {
-            sections: [Section::default(); SECTIONS],
+            sections: vec![Section::default(); order],
             places: [None; 2],
             gains: [0.0; 2],
             buffer: Vec::new(),
         };
-        for (k, (place, filter)) in bands.iter().enumerate() {
-            group.places[k] = Some(*place);
+        for (k, &(place, (lower, upper))) in bands.iter().enumerate() {
+            let filter = BandFilter::butterworth(lower, upper, order);
+            group.places[k] = Some(place);
             group.gains[k] = filter.gain * filter.gain;
-            for (section, (a1, a2)) in group
-                .sections
-                .iter_mut()
-                .zip(filter.a1.into_iter().zip(filter.a2))
-            {
+            for (section, (a1, a2)) in group.sections.iter_mut().zip(filter.sections) {
                 section.a1[2 * k..2 * k + 2].fill(a1);
                 section.a2[2 * k..2 * k + 2].fill(a2);
             }
@@ -207,14 +217,16 @@ impl Group {
 
     /// Adds the sums of squares of both channels to the bands' places.
     fn run(&mut self, block: &[Pair], weight: f64, sums: &mut [Pair]) {
+        let Some((last, before)) = self.sections.split_last_mut() else {
+            return;
+        };
         self.buffer.clear();
         self.buffer.extend(block.iter().map(|&[l, r]| [l, r, l, r]));
-        let [first, second, third, last] = &mut self.sections;
-        for section in [first, second, third] {
-            section.run(&mut self.buffer, |x| *x, |out, y| *out = y);
+        for section in before {
+            section.run(&mut self.buffer, |out, y| *out = y);
         }
         let mut sum = [0.0; LANES];
-        last.run(&mut self.buffer, |x| *x, |_, y| {
+        last.run(&mut self.buffer, |_, y| {
             for i in 0..LANES {
                 sum[i] += y[i] * y[i];
             }
@@ -245,7 +257,7 @@ pub(crate) struct Thirds {
 
 impl Thirds {
     pub(crate) fn new(rate_hz: f64) -> Self {
-        let mut of_stage: Vec<Vec<(usize, BandFilter)>> = Vec::new();
+        let mut of_stage: Vec<Vec<(usize, (f64, f64))>> = Vec::new();
         for (place, band) in bands(rate_hz).iter().enumerate() {
             let (lower_hz, upper_hz) = band.edges_hz();
             let mut stage = 0;
@@ -257,7 +269,7 @@ impl Thirds {
             if of_stage.len() <= stage {
                 of_stage.resize_with(stage + 1, Vec::new);
             }
-            of_stage[stage].push((place, BandFilter::butterworth(lower_hz / rate, upper_hz / rate)));
+            of_stage[stage].push((place, (lower_hz / rate, upper_hz / rate)));
         }
         let last = of_stage.len() - 1;
         let stages = of_stage
@@ -265,8 +277,9 @@ impl Thirds {
             .enumerate()
             .map(|(i, bands)| Stage {
                 groups: bands.chunks(2).map(Group::new).collect(),
-                // 10 odd taps and this shape: 80 dB from 0.314 of the rate on, flat to 1e-4 below 0.186.
-                halver: (i < last).then(|| Halver::new(10, 8.0)),
+                // 7 odd taps and this shape: more than 80 dB from 0.38 of the rate on, what folds onto bands
+                // below 0.12, and flat to 1e-4 there.
+                halver: (i < last).then(|| Halver::new(7, 8.0)),
                 next: Vec::new(),
             })
             .collect();
@@ -281,7 +294,9 @@ impl Thirds {
             for group in &mut stage.groups {
                 group.run(input, weight, sums);
             }
-            let Some(halver) = &mut stage.halver else { break };
+            let Some(halver) = &mut stage.halver else {
+                break;
+            };
             stage.next.clear();
             halver.run(input, &mut stage.next);
             input = &stage.next;

@@ -134,9 +134,7 @@ impl WeightingFilter {
     pub(crate) fn response_db(&self, weighting: Weighting, share: f64) -> f64 {
         let c = self.high_end.amplitude(share) * self.c.magnitude(share);
         let gain = match weighting {
-            Weighting::A => {
-                c * self.bend.amplitude(share) * self.a.magnitude(share) * self.a_gain
-            }
+            Weighting::A => c * self.bend.amplitude(share) * self.a.magnitude(share) * self.a_gain,
             Weighting::C => c,
             Weighting::Z => self.z.magnitude(share),
         };
@@ -148,11 +146,7 @@ impl WeightingFilter {
 const FITTED_SHARE: f64 = 0.46;
 
 /// The symmetric filter whose amplitude has the least relative error against a wanted one.
-fn fit(
-    rate_hz: f64,
-    taps: usize,
-    wanted: impl Fn(f64) -> f64,
-) -> Result<Symmetric, SoundError> {
+fn fit(rate_hz: f64, taps: usize, wanted: impl Fn(f64) -> f64) -> Result<Symmetric, SoundError> {
     const POINTS: u32 = 1200;
     let mut model = LinearSystem::new(taps + 1);
     let from = 1.0 / rate_hz;

@@ -61,7 +61,13 @@ impl Recording {
     /// Difference between the loudest and the quietest channel that carries sound, dB.
     pub fn channel_difference_db(&self) -> f64 {
         let live = self.live_channels();
-        let of = || self.channels.iter().zip(&live).filter(|(_, l)| **l).map(|(c, _)| c.z);
+        let of = || {
+            self.channels
+                .iter()
+                .zip(&live)
+                .filter(|(_, l)| **l)
+                .map(|(c, _)| c.z)
+        };
         db(of().fold(0.0, f64::max)) - db(of().fold(f64::INFINITY, f64::min))
     }
 }
@@ -260,7 +266,9 @@ impl Meter {
         };
         let live = recording.live_channels().iter().filter(|l| **l).count();
         if live > 0 {
-            recording.track.scale(recording.channels.len() as f64 / live as f64);
+            recording
+                .track
+                .scale(recording.channels.len() as f64 / live as f64);
         }
         Ok(recording)
     }
@@ -278,8 +286,8 @@ impl PairMeter {
         running.c += norm * (c[0] + c[1]);
         let z = squares(&self.weighted.z);
         running.z += norm * (z[0] + z[1]);
-        for i in 0..2 {
-            self.totals[i].z += z[i];
+        for (total, z) in self.totals.iter_mut().zip(z) {
+            total.z += z;
         }
         self.thirds.run(samples, &mut self.sums);
     }

@@ -195,13 +195,21 @@ impl Track {
     /// Changes band levels by so many dB at each mid-band frequency, and the weighted energies by what
     /// that changes in the weighted sum of the bands.
     pub(crate) fn equalise(&mut self, change_db: impl Fn(f64) -> f64) {
-        let gains: Vec<f64> = self.bands.iter().map(|b| energy(change_db(b.exact_hz))).collect();
+        let gains: Vec<f64> = self
+            .bands
+            .iter()
+            .map(|b| energy(change_db(b.exact_hz)))
+            .collect();
         let weights = |f: fn(f64) -> f64| -> Vec<f64> {
             self.bands.iter().map(|b| energy(f(b.exact_hz))).collect()
         };
         let (a, c) = (weights(a_weighting_db), weights(c_weighting_db));
         let many = self.bands.len();
-        for (segment, energies) in self.segments.iter_mut().zip(self.energies.chunks_exact_mut(many)) {
+        for (segment, energies) in self
+            .segments
+            .iter_mut()
+            .zip(self.energies.chunks_exact_mut(many))
+        {
             let ratio = |weights: Option<&[f64]>| {
                 let sum = |gain: &dyn Fn(usize) -> f64| -> f64 {
                     (0..many)
@@ -209,12 +217,21 @@ impl Track {
                         .sum()
                 };
                 let before = sum(&|_| 1.0);
-                if before > 0.0 { sum(&|i| gains[i]) / before } else { 1.0 }
+                if before > 0.0 {
+                    sum(&|i| gains[i]) / before
+                } else {
+                    1.0
+                }
             };
             let a_ratio = ratio(Some(&a));
             segment.c *= ratio(Some(&c));
             segment.z *= ratio(None);
-            for e in [&mut segment.a, &mut segment.fast, &mut segment.fast_max, &mut segment.slow_max] {
+            for e in [
+                &mut segment.a,
+                &mut segment.fast,
+                &mut segment.fast_max,
+                &mut segment.slow_max,
+            ] {
                 *e *= a_ratio;
             }
             for (e, gain) in energies.iter_mut().zip(&gains) {
@@ -225,7 +242,11 @@ impl Track {
 
     /// Stretches of `keep` (all if it is empty), with the first second left out if `settled` and the
     /// rest is at least four times as long.
-    fn kept<'a>(&'a self, keep: &'a [bool], settled: bool) -> impl Iterator<Item = (usize, &'a Segment)> {
+    fn kept<'a>(
+        &'a self,
+        keep: &'a [bool],
+        settled: bool,
+    ) -> impl Iterator<Item = (usize, &'a Segment)> {
         let spare = settled && self.duration_s() >= 5.0 * SETTLING_S;
         let mut end_s = 0.0;
         self.segments.iter().enumerate().filter(move |(i, s)| {
@@ -286,5 +307,9 @@ fn quantile(values: &[f64], fraction: f64) -> f64 {
     let at = fraction * last as f64;
     let low = at.floor();
     let (a, b) = (sorted[low as usize], sorted[at.ceil() as usize]);
-    if a.is_finite() { a + (at - low) * (b - a) } else { a.min(b) }
+    if a.is_finite() {
+        a + (at - low) * (b - a)
+    } else {
+        a.min(b)
+    }
 }

@@ -98,14 +98,6 @@ const W64_TAIL: [u8; 12] = [
 /// Chunks looked at before giving up: real files have a handful.
 const MAX_CHUNKS: usize = 1000;
 
-/// Whether the first bytes are those of one of the forms.
-pub(crate) fn is_riff_family(first: &[u8]) -> bool {
-    first.starts_with(b"RIFF")
-        || first.starts_with(b"RF64")
-        || first.starts_with(b"BW64")
-        || first.starts_with(&W64_RIFF)
-}
-
 pub(crate) fn read(bytes: &mut (impl Read + Seek + ?Sized)) -> Result<Header, SoundError> {
     let file_bytes = bytes.seek(SeekFrom::End(0))?;
     bytes.seek(SeekFrom::Start(0))?;
@@ -179,7 +171,11 @@ fn riff(
                     ));
                 };
                 let unknown = chunk.bytes == 0xFFFF_FFFF || chunk.bytes == 0;
-                let data_bytes = if unknown { long_data } else { Some(chunk.bytes) };
+                let data_bytes = if unknown {
+                    long_data
+                } else {
+                    Some(chunk.bytes)
+                };
                 return finish(container, format, chunk.start, data_bytes);
             }
             _ => {}
@@ -252,10 +248,7 @@ struct RawFormat {
     bits: u16,
 }
 
-fn read_format(
-    bytes: &mut (impl Read + ?Sized),
-    size: u64,
-) -> Result<RawFormat, SoundError> {
+fn read_format(bytes: &mut (impl Read + ?Sized), size: u64) -> Result<RawFormat, SoundError> {
     let mut field = [0; 40];
     let want = usize::try_from(size.min(40)).unwrap_or(40);
     let got = fill(bytes, &mut field[..want])?;
@@ -318,11 +311,10 @@ fn finish(
 
 fn encoding(raw: RawFormat) -> Result<Encoding, SoundError> {
     // The room a sample takes says how to read it; fewer valid bits stand at the upper end.
-    let room = if raw.channels > 0 {
-        8 * (raw.frame_bytes / raw.channels)
-    } else {
-        0
-    };
+    let room = raw
+        .frame_bytes
+        .checked_div(raw.channels)
+        .map_or(0, |b| 8 * b);
     match (raw.tag, room, raw.bits) {
         (1, 8, 1..=8) => Ok(Encoding::Unsigned8),
         (1, 16, 9..=16) => Ok(Encoding::Signed16),
@@ -331,7 +323,7 @@ fn encoding(raw: RawFormat) -> Result<Encoding, SoundError> {
         (3, 32, 32) => Ok(Encoding::Float32),
         (3, 64, 64) => Ok(Encoding::Float64),
         (1 | 3, _, bits) => Err(SoundError::header(
-            format!("{bits} bits a sample in {} bits of room", room),
+            format!("{bits} bits a sample in {room} bits of room"),
             "save as PCM with 16, 24 or 32 bits or as 32-bit float",
         )),
         (tag, ..) => Err(SoundError::format(

@@ -138,7 +138,8 @@ impl<R: Bytes> Source for Wav<R> {
                     "the header does not know its length; {:.1} s of samples are there",
                     seconds(self.data_bytes)
                 ),
-                remedy: "the recorder may have stopped early; check the end of the recording".into(),
+                remedy: "the recorder may have stopped early; check the end of the recording"
+                    .into(),
             }],
             Some(promised) if promised > there => vec![Oddity {
                 rule: "cut_off",
