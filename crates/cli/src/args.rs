@@ -70,6 +70,10 @@ pub(crate) enum Command {
     Review(ReviewArgs),
     /// List the runs by work, temperature, power, noise and energy.
     Rank(RankArgs),
+    /// List the sensors that can be recorded, with the role guessed for each.
+    Channels(ChannelsArgs),
+    /// Make an invented machine to rehearse on, in a folder laid out as the kernel's files are.
+    Rehearse(RehearseArgs),
     /// Write everything in a notebook to a folder.
     Export(ExportArgs),
     /// Copy everything from other notebooks into one.
@@ -87,6 +91,37 @@ pub(crate) enum Command {
     },
     /// Print the manual page.
     Manual,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ChannelsArgs {
+    /// Where the kernel's files are: this machine's unless a rehearsal's folder is given.
+    #[arg(long, value_name = "FOLDER", default_value = "/")]
+    pub(crate) root: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct RehearseArgs {
+    /// Folder to make; a rehearsal that is there already is made anew.
+    pub(crate) folder: PathBuf,
+    /// Which invented machine: every number is another one.
+    #[arg(long, default_value_t = 1, value_name = "N")]
+    pub(crate) seed: u64,
+    /// How many times faster than real its time runs.
+    #[arg(long, default_value_t = 60.0, value_parser = number(0.01, 1000.0), allow_negative_numbers = true)]
+    pub(crate) speed: f64,
+    /// Cores, half of them large and half small.
+    #[arg(long, default_value_t = 8, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=256))]
+    pub(crate) cores: u64,
+    /// Room temperature, °C.
+    #[arg(long, value_name = "C", default_value_t = 22.0, value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: f64,
+    /// Firmware that ignores limits written to it.
+    #[arg(long)]
+    pub(crate) locked: bool,
+    /// Keep it switched on in real time, for other programs to read, until Ctrl-C.
+    #[arg(long)]
+    pub(crate) live: bool,
 }
 
 #[derive(Debug, Args)]

@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use settlepoint_bench::BenchError;
 use settlepoint_infer::fit::InferError;
 use settlepoint_notebook::NotebookError;
 
@@ -82,6 +83,17 @@ impl From<InferError> for Failure {
         let code = match error {
             InferError::Unknown(_) => Code::Usage,
             _ => Code::NotIdentified,
+        };
+        Self::new(code, error.to_string())
+    }
+}
+
+impl From<BenchError> for Failure {
+    fn from(error: BenchError) -> Self {
+        let code = match &error {
+            BenchError::File { doing: "read", .. } | BenchError::NothingFound { .. } => Code::Data,
+            BenchError::File { .. } | BenchError::Sink(_) => Code::Notebook,
+            _ => Code::Usage,
         };
         Self::new(code, error.to_string())
     }

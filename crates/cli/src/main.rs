@@ -66,7 +66,10 @@ impl From<Answer> for Outcome {
 }
 
 fn run(command: Command) -> Result<Outcome, Failure> {
-    use commands::{add, choose, compare, demo, export, fit, inspect, predict, rank, review, runs};
+    use commands::{
+        add, channels, choose, compare, demo, export, fit, inspect, predict, rank, rehearse, review,
+        runs,
+    };
     let answer = match command {
         Command::Demo(args) => demo::demo(&args)?,
         Command::Inspect(args) => {
@@ -97,6 +100,8 @@ fn run(command: Command) -> Result<Outcome, Failure> {
             });
         }
         Command::Rank(args) => rank::rank(&args)?,
+        Command::Channels(args) => channels::channels(&args)?,
+        Command::Rehearse(args) => rehearse::rehearse(&args)?,
         Command::Export(args) => export::export(&args)?,
         Command::Merge { into, from } => export::merge(&into, &from)?,
         Command::Completions { shell } => completions(shell),
@@ -152,6 +157,6 @@ fn finish(outcome: &Outcome, json: bool) -> ExitCode {
 }
 
 /// Standard error is for people; if it is closed there is nobody to tell.
-fn message(text: &str) {
+pub(crate) fn message(text: &str) {
     let _ = std::io::stderr().lock().write_all(text.as_bytes());
 }

@@ -1,0 +1,30 @@
+//! At the bench: sensors, the recorder, loads, limits, campaigns, and a simulated machine to
+//! rehearse on.
+//!
+//! This is the only crate that touches the kernel's files. It finds them under a root directory,
+//! `/` or a rehearsal's folder ([`discover`]), reads them at a steady rate ([`Recorder`]) and hands
+//! the rows to a [`Sink`]; the notebook is reached through that trait only.
+//!
+//! Linux is the system with these files. The crate compiles elsewhere; what needs them then gives
+//! [`BenchError::NoKernelFiles`].
+
+mod account;
+mod clock;
+mod discover;
+mod error;
+mod found;
+mod outbox;
+mod read;
+mod recorder;
+pub mod rehearse;
+mod sink;
+mod topology;
+
+pub use account::{Account, ReadErrors};
+pub use clock::{Clock, Moment, SystemClock};
+pub use discover::{ENERGY_REMEDY, Tree, discover};
+pub use error::{BenchError, SinkError};
+pub use found::{Found, Problem, Reading};
+pub use recorder::{Feed, Plan, Recorder, Tick};
+pub use sink::{CsvSink, Header, Rows, Sink};
+pub use topology::{Cpu, Topology};
