@@ -1,27 +1,20 @@
 //! Time windows as the running-average-power-limit interface can hold them.
 
 /// Microseconds a time unit: 10^6 / 2^10 in integers (`intel_rapl_common.c`).
-const UNIT_US: f64 = 976.0;
+const UNIT_US: u64 = 976;
 
-/// The window that firmware keeps for one that is asked: rounded down to 2^Y (1 + F/4) units, Y
-/// from 0 to 31 and F from 0 to 3.
+/// The window that firmware keeps for one that is asked, in whole units: rounded down to
+/// 2^Y (1 + F/4) of them, Y from 0 to 31 and F from 0 to 3.
 pub(crate) fn held_us(asked_us: f64) -> u64 {
-    let mut held = UNIT_US;
-    for y in 0..32 {
-        for f in 0..4_u32 {
-            let window = 2_f64.powi(y) * (1.0 + f64::from(f) / 4.0) * UNIT_US;
-            if window <= asked_us {
-                held = held.max(window.floor());
-            }
-        }
-    }
     #[expect(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
-        reason = "below 2^42"
+        reason = "clamped to what a window can be"
     )]
-    let held = held as u64;
-    held
+    let units = (asked_us.clamp(0.0, 1e15) as u64 / UNIT_US).max(1);
+    let y = units.ilog2().min(31);
+    let f = (4 * (units - (1 << y)) >> y).min(3);
+    ((4 + f) << y) / 4 * UNIT_US
 }
 
 #[cfg(test)]
