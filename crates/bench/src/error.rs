@@ -84,8 +84,8 @@ impl std::fmt::Display for BenchError {
             } => write!(f, "cannot {doing} {}: {source}{}", path.display(), hint(source)),
             Self::NothingFound { root } => write!(
                 f,
-                "no sensor under {}; load the drivers of the board's sensor chips, name a file with \
-                 --file ROLE=PATH, or give the folder of a rehearsal with --root",
+                "no sensor under {}; load the drivers of the board's sensor chips, or give the \
+                 folder of a rehearsal with --root",
                 root.display()
             ),
             Self::Invalid { what, detail } => write!(f, "{what}: {detail}"),

@@ -139,7 +139,9 @@ fn processor_time(bytes: &[u8]) -> io::Result<(f64, f64)> {
     let text = std::str::from_utf8(bytes).map_err(|_| not_a_number(bytes))?;
     let line = text.lines().next().unwrap_or("");
     let (mut idle, mut whole) = (0.0, 0.0);
-    let cells = line.strip_prefix("cpu ").ok_or_else(|| not_a_number(bytes))?;
+    let cells = line
+        .strip_prefix("cpu ")
+        .ok_or_else(|| not_a_number(bytes))?;
     // user nice system idle iowait irq softirq steal; guest time is within user time.
     for (place, cell) in cells.split_ascii_whitespace().take(8).enumerate() {
         let ticks: f64 = cell.parse().map_err(|_| not_a_number(bytes))?;
@@ -201,7 +203,11 @@ mod tests {
     #[test]
     fn energy_goes_on_over_the_end_of_its_range() {
         let range = 262_143_328_850.0;
-        let uj_per_s = rate(at(262_142_328_850.0, 10.0), at(2_000_000.0, 11.0), Some(range));
+        let uj_per_s = rate(
+            at(262_142_328_850.0, 10.0),
+            at(2_000_000.0, 11.0),
+            Some(range),
+        );
         assert!((uj_per_s - 3_000_000.0).abs() <= 62.0, "{uj_per_s}");
     }
 

@@ -260,9 +260,8 @@ impl<'c> Recorder<'c> {
                 s.errors.take().map(|e| ReadErrors { back, ..e })
             })
             .collect();
-        match self.outbox.take() {
-            Some(outbox) => outbox.close()?,
-            None => {}
+        if let Some(outbox) = self.outbox.take() {
+            outbox.close()?;
         }
         Ok(std::mem::take(&mut self.account))
     }

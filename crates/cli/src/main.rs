@@ -67,8 +67,8 @@ impl From<Answer> for Outcome {
 
 fn run(command: Command) -> Result<Outcome, Failure> {
     use commands::{
-        add, channels, choose, compare, demo, export, fit, inspect, predict, rank, rehearse, review,
-        runs,
+        add, channels, choose, compare, demo, export, fit, inspect, predict, rank, rehearse,
+        review, runs,
     };
     let answer = match command {
         Command::Demo(args) => demo::demo(&args)?,

@@ -39,7 +39,11 @@ pub(super) fn find(tree: &Tree, topology: &Topology) -> Vec<Found> {
                 resolution: None,
                 problem: None,
                 // The first core of each kind speaks for it.
-                rank: if topology.is_first_of_kind(cpu) { 8 } else { 41 },
+                rank: if topology.is_first_of_kind(cpu) {
+                    8
+                } else {
+                    41
+                },
             })
         })
         .collect()

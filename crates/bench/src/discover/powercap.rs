@@ -61,7 +61,7 @@ pub(super) fn find(tree: &Tree) -> Vec<Found> {
         .collect()
 }
 
-/// Part, place in the order and reason for a zone's name (intel_rapl_common.c: package-N, core,
+/// Part, place in the order and reason for a zone's name (`intel_rapl_common.c`: package-N, core,
 /// uncore, dram, psys).
 fn meaning(zone: &ZoneFolder) -> (&'static str, u32, &'static str) {
     let name = zone.names.last().map_or("", String::as_str);

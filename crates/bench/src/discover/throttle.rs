@@ -57,7 +57,9 @@ pub(super) fn find(tree: &Tree, topology: &Topology) -> Vec<Found> {
             add(
                 "core_throttle_count",
                 format!("throttle/cpu{number}"),
-                format!("times that the core of cpu{number} became too hot since the sample before"),
+                format!(
+                    "times that the core of cpu{number} became too hot since the sample before"
+                ),
                 Role::Throttle,
                 42,
             );

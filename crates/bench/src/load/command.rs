@@ -49,8 +49,12 @@ impl ScorePick {
                     .last()
                     .and_then(|c| c.get(1).or_else(|| c.get(0)))
                     .ok_or_else(|| format!("nothing in its output matches '{pattern}'"))?;
-                number(found.as_str())
-                    .ok_or_else(|| format!("'{}' is no number; the pattern's first group must be one", found.as_str()))
+                number(found.as_str()).ok_or_else(|| {
+                    format!(
+                        "'{}' is no number; the pattern's first group must be one",
+                        found.as_str()
+                    )
+                })
             }
             Self::Json(path) => {
                 let whole: Option<Value> = serde_json::from_str(output).ok();
@@ -161,7 +165,8 @@ impl Running {
                 std::thread::sleep(Duration::from_millis(5));
             }
         }
-        let bytes = std::mem::take(&mut *self.output.lock().unwrap_or_else(PoisonError::into_inner));
+        let bytes =
+            std::mem::take(&mut *self.output.lock().unwrap_or_else(PoisonError::into_inner));
         (code, String::from_utf8_lossy(&bytes).into_owned())
     }
 
@@ -262,7 +267,11 @@ mod tests {
             pattern.pick("pass 1 score: 10.5\npass 2 score: 1,234.5 points\n"),
             Ok(1234.5)
         );
-        assert!(pattern.pick("no luck").is_err_and(|e| e.contains("matches")));
+        assert!(
+            pattern
+                .pick("no luck")
+                .is_err_and(|e| e.contains("matches"))
+        );
         let json = ScorePick::Json("results.1.rate".to_owned());
         let text = r#"{"results": [{"rate": 1}, {"rate": "2.5"}]}"#;
         assert_eq!(json.pick(text), Ok(2.5));

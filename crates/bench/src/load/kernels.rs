@@ -71,9 +71,14 @@ impl Rotations {
 
     fn right_in_closed_form(&self) -> bool {
         let end = |point| Self::start(point) + ANGLE * TURNS as f64;
-        self.x.iter().zip(&self.y).enumerate().all(|(point, (x, y))| {
-            (x - end(point).cos()).abs() < TURN_ERROR && (y - end(point).sin()).abs() < TURN_ERROR
-        })
+        self.x
+            .iter()
+            .zip(&self.y)
+            .enumerate()
+            .all(|(point, (x, y))| {
+                (x - end(point).cos()).abs() < TURN_ERROR
+                    && (y - end(point).sin()).abs() < TURN_ERROR
+            })
     }
 }
 
@@ -88,13 +93,11 @@ impl Work for Rotations {
             .iter()
             .chain(&self.y)
             .fold(0_u64, |all, v| all.rotate_left(7) ^ v.to_bits());
-        match self.bits {
-            Some(right) => bits == right,
-            None => {
-                self.bits = Some(bits);
-                self.right_in_closed_form()
-            }
+        if let Some(right) = self.bits {
+            return bits == right;
         }
+        self.bits = Some(bits);
+        self.right_in_closed_form()
     }
 }
 

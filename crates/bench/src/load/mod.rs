@@ -112,7 +112,8 @@ impl LoadRun {
             Form::Command(running, pick) => {
                 let text = running.text().to_owned();
                 let (code, output) = running.stop();
-                let score = pick.map(|pick| pick.pick(&output).map_err(|e| format!("'{text}': {e}")));
+                let score =
+                    pick.map(|pick| pick.pick(&output).map_err(|e| format!("'{text}': {e}")));
                 Ok(LoadResult {
                     exit_code: Some(code),
                     score,

@@ -206,7 +206,9 @@ mod tests {
             period_s: 2.0,
             duty: 0.25,
         };
-        let on = (0..2000).filter(|i| pulse.is_on(0.01 * f64::from(*i))).count();
+        let on = (0..2000)
+            .filter(|i| pulse.is_on(0.01 * f64::from(*i)))
+            .count();
         assert_eq!(on, 500);
     }
 }

@@ -222,7 +222,11 @@ mod tests {
         assert_eq!(on("branch").expect("all"), (0..8).collect::<Vec<_>>());
         assert_eq!(on("branch,cores=1").expect("one"), [0]);
         assert_eq!(on("branch,cores=2,kind=small").expect("two"), [4, 5]);
-        for wrong in ["branch,cores=9", "branch,cores=5,kind=large", "branch,kind=odd"] {
+        for wrong in [
+            "branch,cores=9",
+            "branch,cores=5,kind=large",
+            "branch,kind=odd",
+        ] {
             let error = on(wrong).expect_err(wrong).to_string();
             assert!(error.contains("there"), "{error}");
         }

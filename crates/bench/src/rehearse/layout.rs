@@ -93,11 +93,7 @@ fn files(spec: &MachineSpec) -> Files {
         let folder = format!("sys/class/thermal/thermal_zone{number}");
         add(&mut files, &folder, &[("type", kind), ("temp", "27800")]);
     }
-    add(
-        &mut files,
-        "proc",
-        &[("stat", "cpu  0 0 0 0 0 0 0 0 0 0")],
-    );
+    add(&mut files, "proc", &[("stat", "cpu  0 0 0 0 0 0 0 0 0 0")]);
     add(&mut files, OWN, &[("load", "0"), ("work", "0")]);
     let limit = spec.temp_limit_c.to_string();
     let full = spec.model.full_speed_rpm.unwrap_or(0.0).to_string();

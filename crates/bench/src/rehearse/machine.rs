@@ -288,9 +288,15 @@ struct State {
 impl State {
     fn new(root: &Path, spec: &MachineSpec) -> Result<Self, BenchError> {
         let inputs = Inputs {
-            pl1_uw: root.join(layout::PACKAGE).join("constraint_0_power_limit_uw"),
-            pl2_uw: root.join(layout::PACKAGE).join("constraint_1_power_limit_uw"),
-            window_us: root.join(layout::PACKAGE).join("constraint_0_time_window_us"),
+            pl1_uw: root
+                .join(layout::PACKAGE)
+                .join("constraint_0_power_limit_uw"),
+            pl2_uw: root
+                .join(layout::PACKAGE)
+                .join("constraint_1_power_limit_uw"),
+            window_us: root
+                .join(layout::PACKAGE)
+                .join("constraint_0_time_window_us"),
             load: root.join(layout::LOAD),
             temp_limit: root.join(layout::HAND_TEMP_LIMIT),
             fan_max: root.join(layout::HAND_FAN_MAX),
@@ -427,9 +433,8 @@ impl State {
                 tau_s: window::held_us(1e6 * asked.tau_s) as f64 * 1e-6,
             };
         }
-        let rewrite = |path: &Path, micro: f64| {
-            std::fs::write(path, format!("{micro:.0}\n")).is_ok()
-        };
+        let rewrite =
+            |path: &Path, micro: f64| std::fs::write(path, format!("{micro:.0}\n")).is_ok();
         rewrite(&self.inputs.pl1_uw, 1e6 * self.limits.pl1_w);
         rewrite(&self.inputs.pl2_uw, 1e6 * self.limits.pl2_w);
         rewrite(&self.inputs.window_us, 1e6 * self.limits.tau_s);

@@ -13,7 +13,7 @@ pub(crate) fn held_us(asked_us: f64) -> u64 {
     )]
     let units = (asked_us.clamp(0.0, 1e15) as u64 / UNIT_US).max(1);
     let y = units.ilog2().min(31);
-    let f = (4 * (units - (1 << y)) >> y).min(3);
+    let f = ((4 * (units - (1 << y))) >> y).min(3);
     ((4 + f) << y) / 4 * UNIT_US
 }
 

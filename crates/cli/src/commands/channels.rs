@@ -76,5 +76,8 @@ pub(crate) fn remedy(found: &[Found]) -> String {
     if files.is_empty() {
         return String::new();
     }
-    format!("\nNo permission to read:\n{}{ENERGY_REMEDY}\n", files.concat())
+    format!(
+        "\nNo permission to read:\n{}{ENERGY_REMEDY}\n",
+        files.concat()
+    )
 }

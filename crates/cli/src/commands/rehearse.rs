@@ -44,8 +44,7 @@ pub(crate) fn rehearse(args: &RehearseArgs) -> Result<Answer, Failure> {
         }),
         format!(
             "made an invented machine in {place}: {:.0} W at full demand, PL1 {} W, PL2 {} W, {:.3} K/W \
-             at full fan\nTry 'settlepoint channels --root {place}', then record or campaign with the \
-             same --root. Its time runs {} times faster.\n",
+             at full fan\nTry 'settlepoint channels --root {place}'. Its time runs {} times faster.\n",
             spec.model.package.demand_w,
             spec.pl1_w,
             spec.pl2_w,
