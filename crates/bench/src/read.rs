@@ -197,7 +197,7 @@ mod tests {
         Before { total, at }
     }
 
-    /// Energy unit exponent 14 of the RAPL driver (drivers/powercap/intel_rapl_common.c): a range
+    /// Energy unit exponent 14 of the RAPL driver (`drivers/powercap/intel_rapl_common.c`): a range
     /// of (2^32 - 1) counts of 61.035 µJ. 1 J before the end to 2 J after the start is 3 J, less the
     /// one count that the range lacks, hence the tolerance of 62 µJ.
     #[test]

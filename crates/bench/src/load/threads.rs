@@ -205,7 +205,7 @@ mod tests {
         };
         let threads = Threads::start(&spec, &Topology::default()).expect("starts");
         let begun = Instant::now();
-        while !threads.ended() && begun.elapsed() < Duration::from_secs(60) {
+        while !threads.ended() && begun.elapsed() < Duration::from_mins(1) {
             std::thread::sleep(Duration::from_millis(1));
         }
         let sum = threads.stop();

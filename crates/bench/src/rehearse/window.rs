@@ -21,7 +21,7 @@ pub(crate) fn held_us(asked_us: f64) -> u64 {
 mod tests {
     use super::held_us;
 
-    /// Computed from drivers/powercap/intel_rapl_common.c for a time exponent of 10.
+    /// Computed from `drivers/powercap/intel_rapl_common.c` for a time exponent of 10.
     #[test]
     fn windows_read_back_as_the_driver_keeps_them() {
         let cases = [
