@@ -86,15 +86,7 @@ impl Notebook {
         time_known: bool,
         source: &LogSource<'_>,
     ) -> Result<(), NotebookError> {
-        if let Some(hash) = source.raw
-            && self.raw_info(hash)?.is_none()
-        {
-            let id = hash.to_string();
-            return Err(NotebookError::UnknownId {
-                kind: "raw file",
-                id,
-            });
-        }
+        self.require_raw(source.raw)?;
         self.connection.execute(
             "INSERT INTO logs (run, source_name, recipe, raw_hash, start_unix_ns, start_zone, \
              time_known) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",

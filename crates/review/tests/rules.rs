@@ -58,6 +58,7 @@ fn run(n: u8, scores: &[(u32, f64)]) -> Run {
                 repetition,
                 order: (order > 0).then_some(order),
                 block: None,
+                time: None,
             })
             .collect(),
         excluded: None,
