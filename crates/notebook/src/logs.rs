@@ -253,7 +253,10 @@ impl Notebook {
     }
 
     /// The start and whether time is known, of a log whose samples are not wanted.
-    pub(crate) fn log_start(&self, run: Id) -> Result<(Option<LogStart>, bool), NotebookError> {
+    ///
+    /// # Errors
+    /// [`NotebookError::UnknownId`] if the run has no log.
+    pub fn log_start(&self, run: Id) -> Result<(Option<LogStart>, bool), NotebookError> {
         let sql = "SELECT start_unix_ns, start_zone, time_known FROM logs WHERE run = ?1";
         let read = |row: &Row<'_>| Ok((read_start(row)?, row.get("time_known")?));
         self.list(sql, [SqlId(run)], read)?
