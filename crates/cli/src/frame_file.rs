@@ -9,8 +9,10 @@ use crate::readings::{decode, delimiter_of, is_comment};
 /// Frame times with how they were read.
 pub(crate) struct FrameFile {
     pub(crate) log: FrameLog,
-    /// Column and unit, and whether the unit was guessed.
+    /// File, column and unit, and whether the unit was guessed.
     pub(crate) how: String,
+    /// The same without the file.
+    pub(crate) reading: String,
 }
 
 /// Reads a log of frame times.
@@ -79,8 +81,9 @@ pub(crate) fn read(
         FrameUnitArg::S => "seconds a frame",
         FrameUnitArg::Stamps => "time stamps in seconds",
     };
-    let how = format!("{file}: column {} read as {unit}, {reason}", place + 1);
-    Ok(FrameFile { log, how })
+    let reading = format!("column {} read as {unit}, {reason}", place + 1);
+    let how = format!("{file}: {reading}");
+    Ok(FrameFile { log, how, reading })
 }
 
 fn number(cell: &str, delimiter: char) -> Option<f64> {
