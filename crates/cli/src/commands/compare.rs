@@ -589,6 +589,9 @@ fn frames_text(evidence: &Evidence, compared: &[Against], long_ms: Option<f64>) 
     if out.is_empty() {
         return out;
     }
+    if compared.iter().all(|a| a.rows.is_empty()) {
+        out.remove(0);
+    }
     out += "\n";
     for (workload, side) in recorded(evidence, compared) {
         out += &format!("{workload}, {}", frames::long_text(side, long_ms));

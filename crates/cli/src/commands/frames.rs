@@ -231,7 +231,11 @@ fn cells(row: &FrameComparison) -> Vec<String> {
         format!("{:.2}", row.base.value),
         format!("{:.2}", row.other.value),
         percent(row.ratio.value),
-        format!("{} to {}", percent(row.ratio.lo), percent(row.ratio.hi)),
+        if row.ratio.hi.is_finite() {
+            format!("{} to {}", percent(row.ratio.lo), percent(row.ratio.hi))
+        } else {
+            "-".to_owned()
+        },
         match &row.needs {
             Some(needs) => format!("{verdict}; needs {needs}"),
             None => verdict,
