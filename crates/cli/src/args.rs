@@ -588,8 +588,12 @@ pub(crate) enum FrameUnitArg {
     Us,
     /// Seconds a frame.
     S,
-    /// Time stamp of each frame, seconds.
+    /// Time stamp of each frame, seconds (or a date with its time).
     Stamps,
+    /// Time stamp of each frame, milliseconds.
+    StampsMs,
+    /// Time stamp of each frame, microseconds.
+    StampsUs,
 }
 
 #[derive(Debug, Args)]
