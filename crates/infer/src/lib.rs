@@ -13,7 +13,6 @@ pub mod forward;
 pub mod identify;
 pub mod layout;
 pub mod network;
-mod posterior;
 pub mod predict;
 pub mod prior;
 mod sample;
