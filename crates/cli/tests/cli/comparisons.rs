@@ -308,7 +308,7 @@ fn frame_times_are_kept_in_notebooks_and_compared_there() {
 fn frames_of_no_run_are_refused_with_nothing_added() {
     let desk = Desk::with_three_runs();
     desk.write("a.csv", frames(1.0, "ms", 1.0));
-    desk.write("bad.csv", "ms\n8\n9\n");
+    desk.write("bad.csv", "ms\n9\n8\n");
     let before = std::fs::read(desk.path("a.settle")).expect("bytes");
     let add = |more: &[&str]| {
         let args = ["add", "frames", "a.settle"].into_iter();
