@@ -147,6 +147,10 @@ fn place(
     })
 }
 
+/// Rows from which rising values are time stamps: so many frames do not each take longer than the one
+/// before (by chance once in 20!).
+const LEAST_RISING: usize = 20;
+
 /// The unit from the header's last word, or else from the values.
 fn unit_of(name: &str, values: &[f64]) -> (FrameUnitArg, &'static str) {
     let lower = name.to_lowercase();
@@ -160,8 +164,7 @@ fn unit_of(name: &str, values: &[f64]) -> (FrameUnitArg, &'static str) {
         "s" | "sec" | "seconds" => Some(FrameUnitArg::S),
         _ => None,
     };
-    // A hundred frames do not each take longer than the one before.
-    if values.windows(2).all(|w| w[1] > w[0]) {
+    if values.len() >= LEAST_RISING && values.windows(2).all(|w| w[1] > w[0]) {
         return (
             stamps_in(by_name, values),
             "since they rise from row to row",

@@ -175,10 +175,14 @@ fn named_run(book: &Notebook, score: &TypedScore) -> Result<Option<Run>, Failure
 
 pub(crate) fn no_such_run(book: &Notebook, name: &str) -> Result<Failure, Failure> {
     let runs = book.runs()?;
-    Ok(Failure::usage(format!(
-        "there is no run '{name}'; there are {}; a setting beside it makes a new run (nothing was \
-         added)",
+    let there = if runs.is_empty() {
+        "no runs yet".to_owned()
+    } else {
         listed(runs.iter().map(|r| (r.name.as_str(), r.id)))
+    };
+    Ok(Failure::usage(format!(
+        "there is no run '{name}', there are {there}; a setting beside the name makes a new run \
+         (nothing was added)"
     )))
 }
 
@@ -248,10 +252,12 @@ fn workload_of_score(
     Ok(load)
 }
 
+/// As the row says or, for a new workload, as its unit usually counts.
 fn direction_of(score: &TypedScore) -> Direction {
     match score.lower_is_better {
         Some(true) => Direction::Lower,
-        _ => Direction::Higher,
+        Some(false) => Direction::Higher,
+        None => score_table::usual_direction(score.unit.as_deref().unwrap_or("")),
     }
 }
 

@@ -731,6 +731,7 @@ fn text(compared: &[Against]) -> String {
             }
         }
     }
+    notes.extend(direction_note(compared));
     out += "\n";
     for note in notes {
         out += &format!("{note}\n");
@@ -741,6 +742,19 @@ fn text(compared: &[Against]) -> String {
         }
     }
     out
+}
+
+/// A score without a unit may be a time: which way it was taken to count is said.
+fn direction_note(compared: &[Against]) -> Option<String> {
+    let mut rows = compared.iter().flat_map(|a| &a.rows);
+    let taken = |row: &Comparison| {
+        row.workload.unit.is_empty() && row.workload.direction == Direction::Higher
+    };
+    rows.any(taken).then(|| {
+        "scores without a unit: more is taken for better; if less is, give --lower-is-better with a \
+         table, or the workload its direction"
+            .to_owned()
+    })
 }
 
 fn cells(a: &Against, row: &Comparison) -> Vec<String> {

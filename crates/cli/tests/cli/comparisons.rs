@@ -372,6 +372,17 @@ fn scores_name_their_run_and_time() {
     add("run,setting,score\nevening stock,quiet,44.3\n")
         .refused(2)
         .saying(&["evening stock", "'stock'", "'quiet'"]);
+    // A new workload counts as its unit usually does.
+    add("setting,workload,score,unit\nstock,bounce,61,s\nquiet,bounce,66,s\n").ok();
+    let bounce = desk.json([
+        "compare",
+        "a.settle",
+        "stock",
+        "quiet",
+        "--workload",
+        "bounce",
+    ]);
+    assert_eq!(bounce["rows"][0]["direction"], "lower");
     add("run,score\nnight,44.3\n")
         .refused(2)
         .saying(&["'night'"]);
