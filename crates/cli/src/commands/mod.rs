@@ -2,6 +2,8 @@
 
 pub(crate) mod add;
 pub(crate) mod channels;
+pub(crate) mod add_frames;
+pub(crate) mod add_scores;
 pub(crate) mod choose;
 pub(crate) mod compare;
 pub(crate) mod demo;

@@ -12,6 +12,7 @@ use settlepoint_notebook::Notebook;
 use crate::args::{RankArgs, SortArg, TableForm};
 use crate::commands::runs::{averages, mean_score};
 use crate::error::Failure;
+use crate::gather;
 use crate::log_file;
 use crate::view::{Answer, cell, optional, table};
 
@@ -24,7 +25,7 @@ struct Listed {
 /// `settlepoint rank`.
 pub(crate) fn rank(args: &RankArgs) -> Result<Answer, Failure> {
     let supply = args.supply.as_deref().map(supply).transpose()?;
-    let book = Notebook::open_read_only(&args.notebook)?;
+    let book = gather::open(&args.notebook)?;
     let mut listed: Vec<Listed> = Vec::new();
     for run in book.runs()? {
         listed.push(row(&book, &run, args, supply.as_ref())?);

@@ -3,8 +3,8 @@
 use std::io::Read as _;
 use std::path::Path;
 
-use serde_json::{Value, json};
-use settlepoint_domain::{Channel, Finding, Role, Run, RunData, Setting, Workload};
+use serde_json::json;
+use settlepoint_domain::{Channel, Finding, LogStart, Role, Run, RunData, Setting, Workload};
 use settlepoint_notebook::Notebook;
 use settlepoint_phases::{Options, analyse};
 use settlepoint_review::RunFacts;
@@ -12,8 +12,9 @@ use settlepoint_review::RunFacts;
 use crate::args::ReviewArgs;
 use crate::commands::inspect::severity;
 use crate::error::Failure;
+use crate::gather;
 use crate::log_file;
-use crate::view::{Answer, findings, findings_text};
+use crate::view::{Answer, excluded_json, excluded_text, findings, findings_text};
 
 /// What was looked at.
 struct Reviewed {
@@ -63,7 +64,7 @@ fn of_log(args: &ReviewArgs) -> Result<Reviewed, Failure> {
 }
 
 fn of_notebook(path: &Path) -> Result<Reviewed, Failure> {
-    let book = Notebook::open_read_only(path)?;
+    let book = gather::open(path)?;
     let facts = Facts::gather(&book)?;
     let mut findings = facts.review();
     for part in &facts.parts {
@@ -87,6 +88,55 @@ fn of_notebook(path: &Path) -> Result<Reviewed, Failure> {
 /// Findings of the rules that set runs against each other, without reading the logs' samples.
 pub(crate) fn rules_of(book: &Notebook) -> Result<Vec<Finding>, Failure> {
     Ok(Facts::without_logs(book)?.review())
+}
+
+/// Rules about what a log shows that change its score.
+const OF_LOGS: [&str; 4] = [
+    "background_load",
+    "room_drift",
+    "throttled",
+    "throttled_by_other",
+];
+/// Rules of runs against each other that say nothing of a comparison of scores.
+const NOT_OF_SCORES: [&str; 1] = ["room_not_logged"];
+
+/// What should be known before scores are compared: rules of runs against each other, and what was
+/// found in the logs of scored runs when they were added.
+pub(crate) fn for_comparison(book: &Notebook) -> Result<Vec<Finding>, Failure> {
+    let mut facts = Facts::without_logs(book)?;
+    let mut findings = Vec::new();
+    for part in &mut facts.parts {
+        if part.run.data != RunData::Log || part.run.excluded.is_some() {
+            continue;
+        }
+        part.began_s = began_s(book.log_start(part.run.id)?.0.as_ref());
+        let kept = book.findings(part.run.id)?;
+        if part.run.scores.is_empty() {
+            continue;
+        }
+        for (rule, kept) in OF_LOGS.into_iter().flat_map(|rule| {
+            kept.iter()
+                .filter(move |k| k.rule == rule)
+                .map(move |k| (rule, k))
+        }) {
+            findings.push(Finding {
+                rule,
+                severity: kept.severity,
+                run: Some(part.run.name.clone()),
+                evidence: kept.evidence.clone(),
+                remedy: kept.remedy.clone(),
+            });
+        }
+    }
+    findings.extend(facts.review());
+    findings.retain(|f| !NOT_OF_SCORES.contains(&f.rule));
+    findings.sort_by_key(|f| std::cmp::Reverse(f.severity));
+    Ok(findings)
+}
+
+/// When a log began, s since 1970: a double holds them to a microsecond.
+fn began_s(start: Option<&LogStart>) -> Option<f64> {
+    start.map(|s| s.unix_ns as f64 / 1e9)
 }
 
 /// A run with what belongs to it and what its log shows.
@@ -159,22 +209,16 @@ fn read_log(book: &Notebook, part: &mut Part) -> Result<(), Failure> {
         })
         .collect();
     part.logged_room_c = log.channel(Role::Room).and_then(Channel::mean);
-    // A double holds seconds since 1970 to a microsecond.
-    part.began_s = log.start().map(|s| s.unix_ns as f64 / 1e9);
+    part.began_s = began_s(log.start());
     Ok(())
 }
 
 fn answer(reviewed: &Reviewed) -> Answer {
-    let excluded: Vec<Value> = reviewed
-        .excluded
-        .iter()
-        .map(|(run, reason)| json!({ "run": run, "reason": reason }))
-        .collect();
     let json = json!({
         "schema": "settlepoint.review/1",
         "reviewed": reviewed.what,
         "findings": findings(&reviewed.findings),
-        "excluded": excluded,
+        "excluded": excluded_json(&reviewed.excluded),
     });
     let mut text = match reviewed.findings.len() {
         0 => format!("{}: nothing found\n", reviewed.what),
@@ -182,8 +226,6 @@ fn answer(reviewed: &Reviewed) -> Answer {
         n => format!("{}: {n} findings\n", reviewed.what),
     };
     text += &findings_text(&reviewed.findings);
-    for (run, reason) in &reviewed.excluded {
-        text += &format!("run '{run}' is left out: {reason}\n");
-    }
+    text += &excluded_text(&reviewed.excluded);
     Answer::new(json, text)
 }
