@@ -15,9 +15,11 @@ mod error;
 mod found;
 mod load;
 mod outbox;
+mod presence;
 mod read;
 mod recorder;
 pub mod rehearse;
+mod session;
 mod sink;
 mod topology;
 
@@ -27,6 +29,10 @@ pub use discover::{ENERGY_REMEDY, Tree, discover};
 pub use error::{BenchError, SinkError};
 pub use found::{Found, Problem, Reading};
 pub use load::{Load, LoadKind, LoadResult, LoadRun, LoadSpec, Pulse, ScorePick};
+pub use presence::Presence;
 pub use recorder::{Feed, Plan, Recorder, Tick};
+pub use session::{
+    BLIND_S, End, LoadAt, RunOutcome, Snapshot, Stage, Stages, Stop, run, work_feed,
+};
 pub use sink::{CsvSink, Header, Rows, Sink};
 pub use topology::{Cpu, Topology};
