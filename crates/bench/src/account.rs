@@ -2,6 +2,9 @@
 
 use settlepoint_domain::{Finding, Severity};
 
+use crate::load::LoadResult;
+use crate::session::{End, RunOutcome};
+
 /// Read errors of one channel.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ReadErrors {
@@ -106,6 +109,88 @@ impl Account {
              leave the channel out",
         )
     }
+}
+
+/// What a run's end and load mean, beside the recording's own findings.
+pub(crate) fn of_outcome(outcome: &RunOutcome) -> Vec<Finding> {
+    let mut found = outcome.account.findings();
+    found.extend(of_end(outcome.end));
+    found.extend(outcome.load.iter().flat_map(of_load));
+    found
+}
+
+fn of_end(end: End) -> Option<Finding> {
+    let (rule, severity, evidence, remedy) = match end {
+        End::Complete => return None,
+        End::Hot { at_s, temp_c } => (
+            "stopped_hot",
+            Severity::Warning,
+            format!("the load was ended at {at_s:.0} s: the package was at {temp_c:.0} °C"),
+            "look at the cooler's mounting and fans, or try a lower limit; the plateau was not reached",
+        ),
+        End::TooLong { at_s } => (
+            "stopped_long",
+            Severity::Note,
+            format!("the load was ended at {at_s:.0} s, its longest allowed time"),
+            "allow more time with --stop-after if it had not settled",
+        ),
+        End::Blind { at_s } => (
+            "stopped_blind",
+            Severity::Warning,
+            format!(
+                "the load was ended at {at_s:.0} s: the package's temperature could not be read"
+            ),
+            "look at the sensor's driver; with a stop temperature no load runs without a reading",
+        ),
+        End::Asked => (
+            "ended_by_hand",
+            Severity::Note,
+            "the run was ended by hand".to_owned(),
+            "repeat it if its plateau was not reached",
+        ),
+    };
+    Some(finding(rule, severity, evidence, remedy))
+}
+
+fn of_load(load: &LoadResult) -> Vec<Finding> {
+    let mut found = Vec::new();
+    if load.wrong > 0 {
+        found.push(finding(
+            "wrong_result",
+            Severity::Error,
+            format!("{} passes of the load computed a wrong result", load.wrong),
+            "the machine is unstable at this setting: take back voltage offsets and memory profiles \
+             before anything else, and do not trust files written meanwhile",
+        ));
+    }
+    if load.unpinned > 0 {
+        found.push(finding(
+            "threads_not_pinned",
+            Severity::Note,
+            format!(
+                "{} threads could not be bound to their processors",
+                load.unpinned
+            ),
+            "scores may scatter more; look whether a container or a service restricts processors",
+        ));
+    }
+    if let Some(code) = load.exit_code.filter(|code| *code != 0) {
+        found.push(finding(
+            "command_failed",
+            Severity::Warning,
+            format!("the command ended with exit code {code} (128 and more: by a signal)"),
+            "look at what it printed; if it was ended because its time was over, this is expected",
+        ));
+    }
+    if let Some(Err(why)) = &load.score {
+        found.push(finding(
+            "score_not_found",
+            Severity::Warning,
+            format!("no score: {why}"),
+            "correct --score-pattern or --score-json, or add the score with 'settlepoint add scores'",
+        ));
+    }
+    found
 }
 
 pub(crate) fn finding(

@@ -90,7 +90,10 @@ mod tests {
         child.kill().expect("it ends");
         let deadline = std::time::Instant::now() + std::time::Duration::from_secs(10);
         while theirs.is_there() {
-            assert!(std::time::Instant::now() < deadline, "gone before it is waited for");
+            assert!(
+                std::time::Instant::now() < deadline,
+                "gone before it is waited for"
+            );
         }
         child.wait().expect("it ended");
         let other_start = Presence {

@@ -3,9 +3,9 @@
 use std::path::Path;
 use std::sync::atomic::Ordering;
 
-use settlepoint_domain::{Channel, Role};
+use settlepoint_domain::{Channel, Finding, Role};
 
-use crate::account::Account;
+use crate::account::{self, Account};
 use crate::error::BenchError;
 use crate::load::{Load, LoadResult, LoadRun};
 use crate::recorder::{Feed, Recorder};
@@ -106,6 +106,13 @@ pub struct RunOutcome {
     pub rate_per_s: Option<f64>,
     /// What happened to the recording.
     pub account: Account,
+}
+
+impl RunOutcome {
+    /// What the user should know of it.
+    pub fn findings(&self) -> Vec<Finding> {
+        account::of_outcome(self)
+    }
 }
 
 /// A run at one moment, to be shown.
@@ -458,8 +465,18 @@ mod tests {
             temp_c: Some(95.0),
             after_s: None,
         };
-        let spike = |t: f64| Some(if (9.95..10.05).contains(&t) { 99.0 } else { 60.0 });
-        assert_eq!(go(course(TIMES, stop), spike).0.end, None, "one row is no end");
+        let spike = |t: f64| {
+            Some(if (9.95..10.05).contains(&t) {
+                99.0
+            } else {
+                60.0
+            })
+        };
+        assert_eq!(
+            go(course(TIMES, stop), spike).0.end,
+            None,
+            "one row is no end"
+        );
         let rising = |t: f64| Some(40.0 + 3.0 * t);
         let (ended, end_s) = go(course(TIMES, stop), rising);
         assert!(

@@ -72,6 +72,8 @@ pub(crate) enum Command {
     Rank(RankArgs),
     /// List the sensors that can be recorded, with the role guessed for each.
     Channels(ChannelsArgs),
+    /// Record this machine's sensors into a notebook, at rest or under a load.
+    Record(Box<RecordArgs>),
     /// Make an invented machine to rehearse on, in a folder laid out as the kernel's files are.
     Rehearse(RehearseArgs),
     /// Write everything in a notebook to a folder.
@@ -98,6 +100,105 @@ pub(crate) struct ChannelsArgs {
     /// Where the kernel's files are: this machine's unless a rehearsal's folder is given.
     #[arg(long, value_name = "FOLDER", default_value = "/")]
     pub(crate) root: PathBuf,
+}
+
+/// Which sensors are recorded, and how often.
+#[derive(Debug, Args)]
+pub(crate) struct SensorArgs {
+    /// Where the kernel's files are: this machine's unless a rehearsal's folder is given.
+    #[arg(long, value_name = "FOLDER", default_value = "/")]
+    pub(crate) root: PathBuf,
+    /// Samples a second.
+    #[arg(long, value_name = "HZ", default_value_t = 10.0, value_parser = number(0.001, 1000.0), allow_negative_numbers = true)]
+    pub(crate) rate: f64,
+    /// Record only this channel, by its id in 'settlepoint channels'; may be repeated.
+    #[arg(long, value_name = "ID")]
+    pub(crate) only: Vec<String>,
+    /// Leave this channel out; may be repeated.
+    #[arg(long, value_name = "ID")]
+    pub(crate) without: Vec<String>,
+    /// Give a channel another role; it then speaks for that role.
+    #[arg(long, value_name = "ID=ROLE")]
+    pub(crate) role: Vec<String>,
+    /// Record the number in a file, too; `*0.001` scales to W, °C, rpm or MHz.
+    #[arg(long, value_name = "ROLE=PATH[*FACTOR]")]
+    pub(crate) file: Vec<String>,
+    /// Record the first number that a command prints, asked once a second.
+    #[arg(long, value_name = "ROLE=COMMAND")]
+    pub(crate) probe: Vec<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct RecordArgs {
+    /// Notebook; not needed with --to.
+    #[arg(required_unless_present = "to")]
+    pub(crate) notebook: Option<PathBuf>,
+    /// Write the samples as CSV to this file instead, or to standard output with `-`: for a pipe to
+    /// 'settlepoint add log NOTEBOOK -' on another machine.
+    #[arg(long, value_name = "FILE", conflicts_with = "notebook")]
+    pub(crate) to: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) sensors: SensorArgs,
+    /// Seconds to record, under load if there is one; until the load ends, or Ctrl-C, if not given.
+    #[arg(long = "for", value_name = "S", value_parser = number(0.1, 1e7), allow_negative_numbers = true)]
+    pub(crate) run_s: Option<f64>,
+    /// Seconds at rest before the load.
+    #[arg(long, value_name = "S", default_value_t = 0.0, value_parser = number(0.0, 1e5), allow_negative_numbers = true)]
+    pub(crate) rest_before: f64,
+    /// Seconds at rest after the load.
+    #[arg(long, value_name = "S", default_value_t = 0.0, value_parser = number(0.0, 1e5), allow_negative_numbers = true)]
+    pub(crate) rest_after: f64,
+    /// Built-in load: vector, memory, branch, mixed or rest, then any of cores=N, kind=large|small,
+    /// period=SECONDS, duty=SHARE, work=PASSES with commas between.
+    #[arg(long, value_name = "LOAD", conflicts_with = "command")]
+    pub(crate) load: Option<String>,
+    /// Command to run as the load.
+    #[arg(long, value_name = "COMMAND")]
+    pub(crate) command: Option<String>,
+    /// Pattern whose first group is the score in the command's output.
+    #[arg(
+        long,
+        value_name = "REGEX",
+        requires = "command",
+        conflicts_with = "score_json"
+    )]
+    pub(crate) score_pattern: Option<String>,
+    /// Place of the score in the command's JSON, as results.0.score.
+    #[arg(long, value_name = "PATH", requires = "command")]
+    pub(crate) score_json: Option<String>,
+    /// End the load when the package reaches this, °C.
+    #[arg(long, value_name = "C", value_parser = number(20.0, 150.0), allow_negative_numbers = true)]
+    pub(crate) stop_temp: Option<f64>,
+    /// End the load after this long, s.
+    #[arg(long, value_name = "S", value_parser = number(1.0, 1e7), allow_negative_numbers = true)]
+    pub(crate) stop_after: Option<f64>,
+    /// Name of the run; by its start if not given.
+    #[arg(long)]
+    pub(crate) name: Option<String>,
+    /// Machine.
+    #[arg(long)]
+    pub(crate) machine: Option<String>,
+    /// Cooling.
+    #[arg(long)]
+    pub(crate) cooling: Option<String>,
+    /// Tune.
+    #[arg(long)]
+    pub(crate) tune: Option<String>,
+    /// Workload; the load itself if not given.
+    #[arg(long)]
+    pub(crate) workload: Option<String>,
+    /// A setting that the notebook has; or give the limits here. Power limits not given are read
+    /// from the machine.
+    #[arg(long)]
+    pub(crate) setting: Option<String>,
+    #[command(flatten)]
+    pub(crate) limits: LimitArgs,
+    /// Room temperature, °C, where no sensor tells it.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: Option<f64>,
+    /// Altitude, m.
+    #[arg(long, value_name = "M", value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
+    pub(crate) altitude: Option<f64>,
 }
 
 #[derive(Debug, Args)]

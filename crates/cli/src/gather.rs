@@ -14,6 +14,7 @@ use settlepoint_phases::{Options, Review};
 
 use crate::args::PickArgs;
 use crate::error::{Code, Failure};
+use crate::recording;
 use crate::view::listed;
 
 /// Longer logs are analysed as means over blocks; every row is read and accounted for all the same.
@@ -37,7 +38,11 @@ pub(crate) struct Gathered {
 pub(crate) fn open(path: &Path) -> Result<Notebook, Failure> {
     match Notebook::open(path) {
         Err(NotebookError::ReadOnly | NotebookError::Locked) => Ok(Notebook::open_read_only(path)?),
-        other => Ok(other?),
+        other => {
+            let book = other?;
+            recording::mark_cut_short(&book)?;
+            Ok(book)
+        }
     }
 }
 
@@ -115,6 +120,7 @@ fn add_run(book: &Notebook, gathered: &mut Gathered, run: Run) -> Result<(), Fai
                     run: Some(run.name.clone()),
                     ..f
                 }));
+            gathered.findings.extend(recording::findings(book, &run)?);
             collect::from_log(&run, &setting, workload, &log, &found.phases)
         }
         RunData::Readings(_) | RunData::ScoresOnly => {

@@ -13,8 +13,10 @@ mod frame_file;
 mod gather;
 mod interrupt;
 mod limits;
+mod live;
 mod log_file;
 mod readings;
+mod recording;
 mod score_table;
 mod table_review;
 mod view;
@@ -35,7 +37,7 @@ fn main() -> ExitCode {
         Err(error) => return usage(&error),
     };
     let json = cli.json;
-    match run(cli.command) {
+    match run(cli.command, json) {
         Ok(outcome) => finish(&outcome, json),
         Err(failure) => {
             message(&view::printable(&format!("settlepoint: {failure}\n")));
@@ -55,9 +57,9 @@ fn usage(error: &clap::Error) -> ExitCode {
 }
 
 /// An answer, with the exit code that goes with it.
-struct Outcome {
-    answer: Answer,
-    code: u8,
+pub(crate) struct Outcome {
+    pub(crate) answer: Answer,
+    pub(crate) code: u8,
 }
 
 impl From<Answer> for Outcome {
@@ -66,10 +68,10 @@ impl From<Answer> for Outcome {
     }
 }
 
-fn run(command: Command) -> Result<Outcome, Failure> {
+fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
     use commands::{
-        add, channels, choose, compare, demo, export, fit, inspect, predict, rank, rehearse,
-        review, runs,
+        add, channels, choose, compare, demo, export, fit, inspect, predict, rank, record,
+        rehearse, review, runs,
     };
     let answer = match command {
         Command::Demo(args) => demo::demo(&args)?,
@@ -102,6 +104,7 @@ fn run(command: Command) -> Result<Outcome, Failure> {
         }
         Command::Rank(args) => rank::rank(&args)?,
         Command::Channels(args) => channels::channels(&args)?,
+        Command::Record(args) => return record::record(&args, json),
         Command::Rehearse(args) => rehearse::rehearse(&args)?,
         Command::Export(args) => export::export(&args)?,
         Command::Merge { into, from } => export::merge(&into, &from)?,

@@ -7,7 +7,7 @@
 
 mod cpufreq;
 mod hwmon;
-mod powercap;
+pub(crate) mod powercap;
 mod thermal;
 mod throttle;
 pub(crate) mod tree;

@@ -13,7 +13,7 @@ pub use spec::{LoadKind, LoadSpec, Pulse};
 use crate::error::BenchError;
 use crate::rehearse;
 use crate::topology::Topology;
-use command::Running;
+pub(crate) use command::Running;
 use threads::Threads;
 
 /// What is run.

@@ -16,6 +16,8 @@ pub(crate) const MACHINE: &str = "rehearsal/machine.json";
 pub(crate) const LOAD: &str = "rehearsal/load";
 pub(crate) const WORK: &str = "rehearsal/work";
 pub(crate) const LOCK: &str = "rehearsal/lock";
+/// Who keeps the machine running in real time.
+pub(crate) const LIVE: &str = "rehearsal/live";
 /// What a user sets by hand in the firmware: one number each.
 pub(crate) const HAND_TEMP_LIMIT: &str = "rehearsal/firmware/temp_limit_c";
 pub(crate) const HAND_FAN_MAX: &str = "rehearsal/firmware/fan_max_rpm";

@@ -15,6 +15,7 @@ use super::spec::POWER_UNIT_W;
 use super::{MachineSpec, window};
 use crate::clock::{Clock, Moment};
 use crate::error::BenchError;
+use crate::presence::Presence;
 
 /// Step of the simulation, s. What samples see changes no faster.
 const STEP_S: f64 = 0.01;
@@ -64,12 +65,14 @@ impl Rehearsal {
         self.state.borrow().acting
     }
 
-    /// Runs it at its speed until `stop` says so, for other programs to record. Their clock is the
-    /// system's, so its speed should be 1.
+    /// Runs it in real time until `stop` says so, for other programs to record by the system's clock.
     ///
     /// # Errors
     /// [`BenchError::File`] if its files cannot be written.
-    pub fn run(&self, stop: impl Fn() -> bool) -> Result<(), BenchError> {
+    pub fn run(&self, root: &Path, stop: impl Fn() -> bool) -> Result<(), BenchError> {
+        let path = root.join(layout::LIVE);
+        let who = Presence::here().to_json().to_string();
+        std::fs::write(&path, who).map_err(|e| BenchError::file(&path, "write", e))?;
         while !stop() {
             let next = self.now().awake_ns + STEP_NS;
             self.sleep_until(next);
@@ -77,8 +80,17 @@ impl Rehearsal {
                 return Err(error);
             }
         }
-        Ok(())
+        std::fs::remove_file(&path).map_err(|e| BenchError::file(&path, "remove", e))
     }
+}
+
+/// Whether a program keeps this rehearsal running in real time.
+pub(crate) fn is_live(root: &Path) -> bool {
+    std::fs::read_to_string(root.join(layout::LIVE))
+        .ok()
+        .and_then(|text| serde_json::from_str(&text).ok())
+        .and_then(|value| Presence::from_json(&value))
+        .is_some_and(|who| who.is_there())
 }
 
 impl Clock for Rehearsal {

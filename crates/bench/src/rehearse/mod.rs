@@ -12,6 +12,7 @@ pub use spec::{MachineSpec, Sensors};
 
 use std::path::Path;
 
+use crate::clock::{Clock, SystemClock};
 use crate::error::BenchError;
 
 /// Makes the folder of a rehearsal.
@@ -41,6 +42,19 @@ pub fn make(root: &Path, spec: &MachineSpec) -> Result<(), BenchError> {
 /// Whether a root directory is a rehearsal's.
 pub fn is_rehearsal(root: &Path) -> bool {
     root.join(layout::MACHINE).exists()
+}
+
+/// The clock to record a root directory by: the simulated machine's own for a rehearsal, which is
+/// switched on with it, else the system's. A rehearsal that another program keeps running in real
+/// time has the system's, too.
+///
+/// # Errors
+/// As [`Rehearsal::switch_on`].
+pub fn clock_of(root: &Path) -> Result<Box<dyn Clock>, BenchError> {
+    if !is_rehearsal(root) || machine::is_live(root) {
+        return Ok(Box::new(SystemClock));
+    }
+    Ok(Box::new(Rehearsal::switch_on(root)?))
 }
 
 /// Tells the machine how much of its full demand is asked of it, 0 to 1.

@@ -362,7 +362,7 @@ pub(crate) fn scored_workload(
 }
 
 /// A label for limits that nobody named.
-fn limits_label(pl1: LimitValue, pl2: LimitValue, temp: LimitValue) -> String {
+pub(crate) fn limits_label(pl1: LimitValue, pl2: LimitValue, temp: LimitValue) -> String {
     let show = |v: LimitValue, unit: &str| match v {
         LimitValue::Unknown => "?".to_owned(),
         other => format!("{other}{unit}"),

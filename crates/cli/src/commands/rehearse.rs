@@ -24,7 +24,7 @@ pub(crate) fn rehearse(args: &RehearseArgs) -> Result<Answer, Failure> {
         crate::message(&format!(
             "{place} is switched on in real time; end with Ctrl-C\n"
         ));
-        Rehearsal::switch_on(&args.folder)?.run(interrupt::pressed)?;
+        Rehearsal::switch_on(&args.folder)?.run(&args.folder, interrupt::pressed)?;
     }
     Ok(Answer::new(
         json!({

@@ -208,6 +208,8 @@ fn read_log(book: &Notebook, part: &mut Part) -> Result<(), Failure> {
             ..f
         })
         .collect();
+    part.findings
+        .extend(crate::recording::findings(book, &part.run)?);
     part.logged_room_c = log.channel(Role::Room).and_then(Channel::mean);
     part.began_s = began_s(log.start());
     Ok(())
