@@ -405,6 +405,16 @@ pub(crate) struct PickArgs {
     pub(crate) cooling: Option<String>,
 }
 
+impl PickArgs {
+    /// Machine and cooling, without the file.
+    pub(crate) fn pick(&self) -> settlepoint_views::gather::Pick {
+        settlepoint_views::gather::Pick {
+            machine: self.machine.clone(),
+            cooling: self.cooling.clone(),
+        }
+    }
+}
+
 #[derive(Debug, Args)]
 pub(crate) struct FitArgs {
     #[command(flatten)]

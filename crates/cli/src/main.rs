@@ -10,7 +10,6 @@ mod args;
 mod commands;
 mod error;
 mod frame_file;
-mod gather;
 mod interrupt;
 mod limits;
 mod log_file;

@@ -10,9 +10,10 @@ use settlepoint_compare::{
 use settlepoint_domain::{Direction, Finding, Run};
 use settlepoint_notebook::Notebook;
 use settlepoint_stats::two_sample::holm;
+use settlepoint_views::facts::rules_of;
 
 use crate::args::{CompareArgs, SideArg};
-use crate::commands::{frames, review};
+use crate::commands::frames;
 use crate::error::{Code, Failure};
 use crate::log_file;
 use crate::readings::TypedScore;
@@ -175,7 +176,7 @@ fn from_notebook(args: &CompareArgs) -> Result<Evidence, Failure> {
             None => take_run(&book, &mut evidence.scores, &run, args)?,
         }
     }
-    evidence.findings = review::rules_of(&book)?;
+    evidence.findings = rules_of(&book)?;
     Ok(evidence)
 }
 

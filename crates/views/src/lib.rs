@@ -1,0 +1,9 @@
+//! What the command line and the page share: from a notebook to the evidence of one cooling.
+
+pub mod averages;
+mod error;
+pub mod facts;
+pub mod gather;
+pub mod listed;
+
+pub use error::ViewError;
