@@ -297,6 +297,18 @@ impl<'a> Canvas<'a> {
         }
     }
 
+    /// Several filled shapes as one path, so that no seam shows where they touch.
+    pub(crate) fn shapes(&mut self, polygons: &[Vec<Point>], fill: &str, more: &str) {
+        let mut data = String::new();
+        for polygon in polygons {
+            write_path(&mut data, polygon);
+            data.push('z');
+        }
+        if !data.is_empty() {
+            self.body += &format!(r#"<path d="{data}" fill="{fill}" {more}/>"#);
+        }
+    }
+
     /// Reports an area in which no text but labels of data may lie.
     pub(crate) fn plot(&mut self, rect: Rect) {
         self.plots.push(rect);

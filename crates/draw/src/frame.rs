@@ -38,13 +38,6 @@ pub(crate) enum Shape {
     Diamond,
 }
 
-impl Shape {
-    /// The shape of the n-th series; they come round.
-    pub(crate) fn of(place: usize) -> Self {
-        [Self::Circle, Self::Square, Self::Triangle, Self::Diamond][place % 4]
-    }
-}
-
 /// How a key shows its colour.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Swatch {
@@ -142,6 +135,23 @@ pub(crate) fn flow(heading: &str, keys: &[Key], kind: Type, room: f64) -> Flow {
         keys: placed,
         height: if lines { y + step } else { 0.0 },
     }
+}
+
+/// Draws keys across the top of an area; gives what is left below.
+pub(crate) fn keyed(canvas: &mut Canvas<'_>, keys: &[Key], area: Rect) -> Rect {
+    let head = flow("", keys, Type::of(canvas.look), area.width);
+    head.draw(canvas, keys, area.x, area.y);
+    let used = if keys.is_empty() {
+        0.0
+    } else {
+        head.height + 4.0
+    };
+    Rect::new(
+        area.x,
+        area.y + used,
+        area.width,
+        (area.height - used).max(0.0),
+    )
 }
 
 impl Flow {

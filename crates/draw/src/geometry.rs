@@ -75,9 +75,14 @@ impl Rect {
         )
     }
 
-    /// Whether a segment touches it: the clipping of Y.-D. Liang and B. A. Barsky, ACM Transactions
-    /// on Graphics 3 (1984) 1-22.
+    /// Whether a segment touches it.
     pub(crate) fn is_hit_by(&self, from: Point, to: Point) -> bool {
+        self.cuts(from, to).is_some()
+    }
+
+    /// Shares of a segment at which it enters and leaves: the clipping of Y.-D. Liang and
+    /// B. A. Barsky, ACM Transactions on Graphics 3 (1984) 1-22.
+    pub(crate) fn cuts(&self, from: Point, to: Point) -> Option<(f64, f64)> {
         let (dx, dy) = (to.0 - from.0, to.1 - from.1);
         let edges = [
             (-dx, from.0 - self.x),
@@ -89,7 +94,7 @@ impl Rect {
         for (towards, room) in edges {
             if towards == 0.0 {
                 if room < 0.0 {
-                    return false;
+                    return None;
                 }
             } else if towards < 0.0 {
                 enters = enters.max(room / towards);
@@ -97,7 +102,32 @@ impl Rect {
                 leaves = leaves.min(room / towards);
             }
         }
-        enters <= leaves
+        (enters <= leaves).then_some((enters, leaves))
+    }
+
+    /// The parts of a line that lie outside.
+    pub(crate) fn outside(&self, line: &[Point]) -> Vec<Vec<Point>> {
+        let mut parts: Vec<Vec<Point>> = Vec::new();
+        let mut part: Vec<Point> = line.first().copied().into_iter().collect();
+        for pair in line.windows(2) {
+            let (a, b) = (pair[0], pair[1]);
+            let at = |share: f64| (a.0 + share * (b.0 - a.0), a.1 + share * (b.1 - a.1));
+            match self.cuts(a, b) {
+                None => part.push(b),
+                Some((enters, leaves)) => {
+                    if enters > 0.0 {
+                        part.push(at(enters));
+                    }
+                    parts.push(std::mem::take(&mut part));
+                    if leaves < 1.0 {
+                        part.extend([at(leaves), b]);
+                    }
+                }
+            }
+        }
+        parts.push(part);
+        parts.retain(|p| p.len() > 1);
+        parts
     }
 }
 
@@ -113,5 +143,20 @@ mod tests {
         assert!(!rect.is_hit_by((0.0, 0.0), (9.0, 9.0)));
         assert!(!rect.is_hit_by((0.0, 25.0), (30.0, 25.0)));
         assert!(!rect.is_hit_by((0.0, 12.0), (12.0, 0.0)));
+    }
+
+    #[test]
+    fn a_line_is_cut_out_of_a_rectangle() {
+        let rect = Rect::new(10.0, 10.0, 10.0, 10.0);
+        let line = [(0.0, 15.0), (12.0, 15.0), (18.0, 15.0), (40.0, 15.0)];
+        let parts = rect.outside(&line);
+        assert_eq!(
+            parts,
+            [
+                vec![(0.0, 15.0), (10.0, 15.0)],
+                vec![(20.0, 15.0), (40.0, 15.0)]
+            ]
+        );
+        assert_eq!(rect.outside(&[(0.0, 0.0), (5.0, 0.0)]).len(), 1);
     }
 }

@@ -41,6 +41,7 @@
 
 mod canvas;
 mod charts;
+mod contour;
 mod font;
 mod frame;
 mod geometry;

@@ -4,9 +4,9 @@ use crate::canvas::{Canvas, Stroke, Text, base_line, escaped, line_height};
 use crate::font::{Weight, width};
 use crate::frame::{Flow, Key, Shape, Type, flow, mark};
 use crate::geometry::{Point, Rect};
-use crate::label::{Label, Obstacles, around, place};
+use crate::label::{Label, Obstacles, Placed, around, place};
 use crate::number::exact;
-use crate::reduce::{Keep, band, pieces};
+use crate::reduce::{Breaks, Keep, band, pieces};
 use crate::scale::{Ends, Range, Scale};
 use crate::{Look, Ranged};
 
@@ -61,6 +61,27 @@ pub(crate) struct Line {
     pub(crate) colour: &'static str,
     pub(crate) dash: &'static str,
     pub(crate) width: f64,
+    pub(crate) breaks: Breaks,
+}
+
+/// Polygons of one colour, together one shape without seams.
+#[derive(Clone, Debug)]
+pub(crate) struct Area {
+    pub(crate) polygons: Vec<Vec<Point>>,
+    pub(crate) colour: &'static str,
+}
+
+/// A line of any form, with a label on it.
+#[derive(Clone, Debug)]
+pub(crate) struct Trace {
+    pub(crate) name: String,
+    /// Blank for none.
+    pub(crate) label: String,
+    pub(crate) pieces: Vec<Vec<Point>>,
+    pub(crate) colour: &'static str,
+    pub(crate) label_colour: &'static str,
+    pub(crate) dash: &'static str,
+    pub(crate) width: f64,
 }
 
 /// A straight line across the plot: a limit, a bound, a reference.
@@ -99,6 +120,8 @@ pub(crate) struct Panel {
     pub(crate) keys: Vec<Key>,
     pub(crate) x: Axis,
     pub(crate) y: Axis,
+    pub(crate) areas: Vec<Area>,
+    pub(crate) traces: Vec<Trace>,
     pub(crate) shades: Vec<Shade>,
     pub(crate) bands: Vec<Band>,
     pub(crate) lines: Vec<Line>,
@@ -116,6 +139,8 @@ impl Panel {
             keys: Vec::new(),
             x,
             y: Axis::new(name, Range::NONE, ends),
+            areas: Vec::new(),
+            traces: Vec::new(),
             shades: Vec::new(),
             bands: Vec::new(),
             lines: Vec::new(),
@@ -325,13 +350,16 @@ fn body(canvas: &mut Canvas<'_>, panel: &Panel, plot: Rect, foot: bool) {
         kind,
         canvas,
     };
+    drawn.areas();
     drawn.shades();
     drawn.grid();
     drawn.bands();
     drawn.rules();
     let lines = drawn.lines();
+    let labels = drawn.placed(lines);
+    drawn.traces(&labels);
     drawn.marks();
-    drawn.labels(lines);
+    drawn.labels(&labels);
     if foot {
         drawn.foot();
     }
@@ -366,6 +394,55 @@ pub(crate) fn detail(look: &Look, plot_width: f64) -> (f64, Keep) {
 }
 
 impl Drawn<'_, '_> {
+    fn on_picture(&self, points: &[Point]) -> Vec<Point> {
+        points
+            .iter()
+            .map(|p| (self.x.at(p.0), self.y.at(p.1)))
+            .collect()
+    }
+
+    fn areas(&mut self) {
+        for area in &self.panel.areas {
+            let polygons: Vec<Vec<Point>> =
+                area.polygons.iter().map(|p| self.on_picture(p)).collect();
+            self.canvas
+                .shapes(&polygons, area.colour, r#"class="area""#);
+        }
+    }
+
+    /// Lines with a gap where their own label stands.
+    fn traces(&mut self, labels: &Labels) {
+        for trace in &self.panel.traces {
+            let mut pieces: Vec<Vec<Point>> =
+                trace.pieces.iter().map(|p| self.on_picture(p)).collect();
+            let own = labels
+                .rect_of(&trace.label)
+                .filter(|_| !trace.label.is_empty());
+            if let Some(rect) = own {
+                let gap = rect.grown(2.0);
+                pieces = pieces.iter().flat_map(|p| gap.outside(p)).collect();
+            }
+            let more = format!(r#"class="trace" data-name="{}""#, escaped(&trace.name));
+            let stroke = Stroke::new(trace.colour, trace.width).dashed(trace.dash);
+            self.canvas.path(&pieces, stroke, &more);
+        }
+    }
+
+    /// On the longest piece of a line, in the middle first.
+    fn trace_label(&self, trace: &Trace) -> Option<Label> {
+        let longest = trace.pieces.iter().max_by_key(|p| p.len())?;
+        let points = self.on_picture(longest);
+        let last = points.len().checked_sub(1)?;
+        let places = [10, 6, 14, 3, 17, 8, 12, 1, 19]
+            .map(|twentieth| (points[last * twentieth / 20], None))
+            .to_vec();
+        Some(Label {
+            text: trace.label.clone(),
+            places,
+            size: self.kind.small,
+            priority: 300,
+        })
+    }
     fn shades(&mut self) {
         for shade in &self.panel.shades {
             let (from, to) = (self.x.within(shade.from), self.x.within(shade.to));
@@ -380,15 +457,19 @@ impl Drawn<'_, '_> {
     fn grid(&mut self) {
         let theme = self.canvas.look.theme;
         let (plot, size) = (self.plot, self.kind.text);
+        // A map has lines of its own.
+        let lined = self.panel.areas.is_empty();
         for &tick in &self.y.ticks {
             let y = self.y.at(tick);
             let stroke = Stroke::new(theme.grid, 1.0);
-            self.canvas.line((plot.x, y), (plot.right(), y), stroke, "");
+            if lined {
+                self.canvas.line((plot.x, y), (plot.right(), y), stroke, "");
+            }
             let label = self.y.label(tick);
             self.canvas
                 .text(Text::new(&label, plot.x - 8.0, y + 0.35 * size, size, theme.muted).end());
         }
-        for &tick in &self.x.ticks {
+        for &tick in self.x.ticks.iter().filter(|_| lined) {
             let x = self.x.at(tick);
             let stroke = Stroke::new(theme.grid, 1.0);
             self.canvas
@@ -456,18 +537,17 @@ impl Drawn<'_, '_> {
         let mut drawn = Vec::new();
         for line in &self.panel.lines {
             let ends = (self.x.lo, self.x.hi);
-            // Columns are equally wide only on a linear axis.
-            let columns = if self.x.log { 1e9 } else { columns };
-            let pieces: Vec<Vec<Point>> = pieces(&line.xs, &line.ys, ends, columns, keep)
-                .into_iter()
-                .map(|piece| {
-                    piece
-                        .into_iter()
-                        .filter(|p| self.x.holds(p.0))
-                        .map(|p| (self.x.at(p.0), self.y.within(p.1)))
-                        .collect()
-                })
-                .collect();
+            let pieces: Vec<Vec<Point>> =
+                pieces(&line.xs, &line.ys, ends, columns, (keep, line.breaks))
+                    .into_iter()
+                    .map(|piece| {
+                        piece
+                            .into_iter()
+                            .filter(|p| self.x.holds(p.0))
+                            .map(|p| (self.x.at(p.0), self.y.within(p.1)))
+                            .collect()
+                    })
+                    .collect();
             let more = format!(r#"class="series" data-name="{}""#, escaped(&line.name));
             let stroke = Stroke::new(line.colour, line.width).dashed(line.dash);
             self.canvas.path(&pieces, stroke, &more);
@@ -521,45 +601,53 @@ impl Drawn<'_, '_> {
         bars
     }
 
-    fn labels(&mut self, lines: Vec<Vec<Point>>) {
+    /// Labels with their places.
+    fn placed(&self, lines: Vec<Vec<Point>>) -> Labels {
         let size = self.kind.small;
-        let mut labels = Vec::new();
-        let mut colours = Vec::new();
+        let mut labels = Labels::default();
         let theme = self.canvas.look.theme;
         for rule in self.panel.rules.iter().filter(|r| !r.label.is_empty()) {
             if self.rule_ends(rule).is_some() {
-                labels.push(self.rule_label(rule));
-                colours.push(rule.colour);
+                labels.add(self.rule_label(rule), rule.colour);
             }
         }
         for shade in self.panel.shades.iter().filter(|s| !s.label.is_empty()) {
-            labels.push(self.shade_label(shade));
-            colours.push(theme.muted);
+            labels.add(self.shade_label(shade), theme.muted);
+        }
+        for trace in self.panel.traces.iter().filter(|t| !t.label.is_empty()) {
+            if let Some(label) = self.trace_label(trace) {
+                labels.add(label, trace.label_colour);
+            }
         }
         for one in self.panel.marks.iter().filter(|m| !m.label.is_empty()) {
             let at = (self.x.at(one.x.value), self.y.at(one.y.value));
             let radius = if one.ringed { RADIUS + 5.0 } else { RADIUS };
-            labels.push(Label {
+            let label = Label {
                 places: around(at, radius, &one.label, size),
                 text: one.label.clone(),
                 size,
                 priority: one.priority,
-            });
-            colours.push(theme.ink);
+            };
+            labels.add(label, theme.ink);
         }
         let obstacles = self.obstacles(lines);
-        let placed = place(&labels, &obstacles, self.plot.grown(-2.0));
-        for own in &placed {
+        labels.placed = place(&labels.all, &obstacles, self.plot.grown(-2.0));
+        labels
+    }
+
+    fn labels(&mut self, labels: &Labels) {
+        let size = self.kind.small;
+        for own in &labels.placed {
             if let Some(to) = own.leader {
                 self.leader(own.rect, to);
             }
-            let label = &labels[own.label];
+            let label = &labels.all[own.label];
             let y = base_line(own.rect.y, size);
-            let text = Text::new(&label.text, own.rect.x, y, size, colours[own.label]);
+            let text = Text::new(&label.text, own.rect.x, y, size, labels.colours[own.label]);
             self.canvas.text(text.with_halo().class("label"));
         }
-        for (i, label) in labels.iter().enumerate() {
-            if placed.iter().all(|p| p.label != i) {
+        for (i, label) in labels.all.iter().enumerate() {
+            if labels.placed.iter().all(|p| p.label != i) {
                 self.canvas.leave_out(&label.text);
             }
         }
@@ -676,6 +764,27 @@ impl Drawn<'_, '_> {
             theme.ink,
         );
         self.canvas.fitted(text.middle(), self.plot.width);
+    }
+}
+
+/// Labels of a panel.
+#[derive(Default)]
+struct Labels {
+    all: Vec<Label>,
+    colours: Vec<&'static str>,
+    placed: Vec<Placed>,
+}
+
+impl Labels {
+    fn add(&mut self, label: Label, colour: &'static str) {
+        self.all.push(label);
+        self.colours.push(colour);
+    }
+
+    fn rect_of(&self, text: &str) -> Option<Rect> {
+        let own = self.all.iter().position(|l| l.text == text)?;
+        let placed = self.placed.iter().find(|p| p.label == own)?;
+        Some(placed.rect)
     }
 }
 

@@ -6,6 +6,16 @@ use crate::geometry::Point;
 /// A line is broken where readings are missing for longer than this many usual steps.
 const BREAK_STEPS: f64 = 5.0;
 
+/// Where a line is broken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Breaks {
+    /// Where readings are missing for longer than some usual steps: for logs, in which single
+    /// readings are often missing.
+    LongGaps,
+    /// At every value that is missing: for curves.
+    Missing,
+}
+
 /// What of a column is kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Keep {
@@ -23,8 +33,11 @@ pub(crate) fn pieces(
     values: &[f64],
     (from, to): (f64, f64),
     columns: f64,
-    keep: Keep,
+    (keep, breaks): (Keep, Breaks),
 ) -> Vec<Vec<Point>> {
+    if breaks == Breaks::Missing {
+        return whole_pieces(time, values);
+    }
     let present = present(time, values);
     let pause = longest_step(&present, (to - from) / columns.max(1.0));
     let mut pieces = Vec::new();
@@ -41,6 +54,15 @@ pub(crate) fn pieces(
         }
     }
     pieces
+}
+
+fn whole_pieces(xs: &[f64], ys: &[f64]) -> Vec<Vec<Point>> {
+    let points: Vec<Point> = xs.iter().copied().zip(ys.iter().copied()).collect();
+    points
+        .split(|p| !(p.0.is_finite() && p.1.is_finite()))
+        .filter(|piece| !piece.is_empty())
+        .map(<[Point]>::to_vec)
+        .collect()
 }
 
 fn present(time: &[f64], values: &[f64]) -> Vec<Point> {
@@ -129,13 +151,21 @@ pub(crate) fn band(
 mod tests {
     use super::*;
 
+    const FOUR: (Keep, Breaks) = (Keep::Four, Breaks::LongGaps);
+
     #[test]
     fn a_spike_of_one_sample_stays() {
         let time: Vec<f64> = (0..50_000).map(f64::from).collect();
         let mut values = vec![1.0; 50_000];
         values[31_415] = 9.0;
         for keep in [Keep::Two, Keep::Four] {
-            let pieces = pieces(&time, &values, (0.0, 49_999.0), 600.0, keep);
+            let pieces = pieces(
+                &time,
+                &values,
+                (0.0, 49_999.0),
+                600.0,
+                (keep, Breaks::LongGaps),
+            );
             assert_eq!(pieces.len(), 1);
             assert!(pieces[0].len() <= 4 * 601);
             assert!(pieces[0].contains(&(31_415.0, 9.0)));
@@ -148,12 +178,12 @@ mod tests {
         let alternating: Vec<f64> = (0..100)
             .map(|i| if i % 2 == 0 { 1.0 } else { f64::NAN })
             .collect();
-        let whole = pieces(&time, &alternating, (0.0, 99.0), 1000.0, Keep::Four);
+        let whole = pieces(&time, &alternating, (0.0, 99.0), 1000.0, FOUR);
         assert_eq!(whole.len(), 1);
         let mut broken = vec![1.0; 100];
         broken[40..60].fill(f64::NAN);
-        let two = pieces(&time, &broken, (0.0, 99.0), 1000.0, Keep::Four);
+        let two = pieces(&time, &broken, (0.0, 99.0), 1000.0, FOUR);
         assert_eq!(two.len(), 2);
-        assert_eq!(pieces(&[], &[], (0.0, 1.0), 10.0, Keep::Two).len(), 0);
+        assert_eq!(pieces(&[], &[], (0.0, 1.0), 10.0, FOUR).len(), 0);
     }
 }

@@ -52,6 +52,16 @@ impl Range {
         }
     }
 
+    /// With a little room at both ends.
+    pub(crate) fn padded(self) -> Self {
+        let range = self.drawable();
+        let room = 0.03 * (range.hi - range.lo);
+        Self {
+            lo: range.lo - room,
+            hi: range.hi + room,
+        }
+    }
+
     /// Down to 0 where that costs less than a quarter of the height.
     pub(crate) fn with_near_zero(self) -> Self {
         if self.lo > 0.0 && self.lo < 0.3 * self.hi {

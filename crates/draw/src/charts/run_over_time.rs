@@ -6,6 +6,7 @@ use crate::frame::{Key, Swatch, Type, headed};
 use crate::geometry::Rect;
 use crate::number::exact;
 use crate::panel::{Axis, Band, Line, Panel, Rule, stacked, with_unit};
+use crate::reduce::Breaks;
 use crate::scale::{Ends, Range};
 use crate::{Chart, Look, Picture, Table, plain, short};
 
@@ -210,56 +211,11 @@ impl RunOverTime {
         let mut colour = 0;
         let panels = self.panels.iter().map(|own| {
             let x = Axis::new(title, shown, Ends::Exact);
-            let panel = self.panel(own, x, &times, look, colour);
+            let panel = panel_of(own, x, &times, look, colour);
             colour += own.series.len();
             panel
         });
         panels.collect()
-    }
-
-    fn panel(&self, own: &RunPanel, x: Axis, times: &[f64], look: &Look, first: usize) -> Panel {
-        let theme = look.theme;
-        let mut panel = Panel::new(&own.name, &own.unit, x, Ends::Round);
-        for (i, series) in own.series.iter().enumerate() {
-            let colour = theme.series(first + i);
-            let dash = if i > 0 { DASHES[i % DASHES.len()] } else { "" };
-            if let Some((lo, hi)) = &series.band {
-                panel.bands.push(Band {
-                    xs: times.to_vec(),
-                    lo: lo.clone(),
-                    hi: hi.clone(),
-                    colour,
-                });
-            }
-            panel.lines.push(Line {
-                name: series.name.clone(),
-                xs: times.to_vec(),
-                ys: series.values.clone(),
-                colour,
-                dash,
-                width: 1.6,
-            });
-            // One series that bears the panel's name needs no key.
-            if own.series.len() > 1 || series.name != own.name {
-                panel
-                    .keys
-                    .push(Key::new(&series.name, colour, Swatch::Line(dash)));
-            }
-        }
-        panel.rules = own
-            .limits
-            .iter()
-            .filter(|l| l.value.is_finite())
-            .map(|l| Rule {
-                at: l.value,
-                upright: false,
-                label: l.label.clone(),
-                colour: theme.limit,
-                dash: "7 4",
-            })
-            .collect();
-        fit_shown(&mut panel);
-        panel
     }
 
     /// Fine lines through all plots where phases meet.
@@ -277,6 +233,52 @@ impl RunOverTime {
             }
         }
     }
+}
+
+fn panel_of(own: &RunPanel, x: Axis, times: &[f64], look: &Look, first: usize) -> Panel {
+    let theme = look.theme;
+    let mut panel = Panel::new(&own.name, &own.unit, x, Ends::Round);
+    for (i, series) in own.series.iter().enumerate() {
+        let colour = theme.series(first + i);
+        let dash = if i > 0 { DASHES[i % DASHES.len()] } else { "" };
+        if let Some((lo, hi)) = &series.band {
+            panel.bands.push(Band {
+                xs: times.to_vec(),
+                lo: lo.clone(),
+                hi: hi.clone(),
+                colour,
+            });
+        }
+        panel.lines.push(Line {
+            name: series.name.clone(),
+            xs: times.to_vec(),
+            ys: series.values.clone(),
+            colour,
+            dash,
+            width: 1.6,
+            breaks: Breaks::LongGaps,
+        });
+        // One series that bears the panel's name needs no key.
+        if own.series.len() > 1 || series.name != own.name {
+            panel
+                .keys
+                .push(Key::new(&series.name, colour, Swatch::Line(dash)));
+        }
+    }
+    panel.rules = own
+        .limits
+        .iter()
+        .filter(|l| l.value.is_finite())
+        .map(|l| Rule {
+            at: l.value,
+            upright: false,
+            label: l.label.clone(),
+            colour: theme.limit,
+            dash: "7 4",
+        })
+        .collect();
+    fit_shown(&mut panel);
+    panel
 }
 
 /// The y axis holds what is shown.

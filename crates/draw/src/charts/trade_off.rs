@@ -1,9 +1,9 @@
 //! Work against noise and temperature: what each setting costs and gains.
 
 use crate::canvas::Canvas;
-use crate::frame::{Key, Shape, Swatch, Type, flow, headed};
-use crate::geometry::Rect;
+use crate::frame::{Key, Shape, Swatch, headed, keyed};
 use crate::panel::{Axis, Line, Mark, Panel, Rule, beside, with_unit};
+use crate::reduce::Breaks;
 use crate::scale::{Ends, Range};
 use crate::{Chart, Look, Picture, Ranged, Table};
 
@@ -77,12 +77,7 @@ impl Chart for TradeOff {
     fn draw(&self, look: &Look) -> Picture {
         let mut canvas = Canvas::new(look, self.name(), &self.title);
         let area = headed(&mut canvas, &self.title, &self.subtitle);
-        let keys = self.keys(look);
-        let kind = Type::of(look);
-        let head = flow("", &keys, kind, area.width);
-        head.draw(&mut canvas, &keys, area.x, area.y);
-        let used = head.height + 4.0;
-        let below = Rect::new(area.x, area.y + used, area.width, area.height - used);
+        let below = keyed(&mut canvas, &self.keys(look), area);
         let panels: Vec<Panel> = (0..self.axes.len()).map(|i| self.panel(i, look)).collect();
         beside(&mut canvas, &panels, below, 380.0);
         canvas.finish()
@@ -187,6 +182,7 @@ impl TradeOff {
             colour: theme.chosen,
             dash: FRONTIER,
             width: 1.6,
+            breaks: Breaks::Missing,
         });
         panel
     }
