@@ -65,7 +65,9 @@ impl From<Answer> for Outcome {
 }
 
 fn run(command: Command) -> Result<Outcome, Failure> {
-    use commands::{add, choose, compare, demo, export, fit, inspect, predict, rank, review, runs};
+    use commands::{
+        add, chart, choose, compare, demo, export, fit, inspect, predict, rank, review, runs,
+    };
     let answer = match command {
         Command::Demo(args) => demo::demo(&args)?,
         Command::Inspect(args) => {
@@ -96,6 +98,7 @@ fn run(command: Command) -> Result<Outcome, Failure> {
             });
         }
         Command::Rank(args) => rank::rank(&args)?,
+        Command::Chart(args) => chart::chart(&args)?,
         Command::Export(args) => export::export(&args)?,
         Command::Merge { into, from } => export::merge(&into, &from)?,
         Command::Completions { shell } => completions(shell),

@@ -1,6 +1,7 @@
 //! One module a command: read the arguments, call the core, say what came out.
 
 pub(crate) mod add;
+pub(crate) mod chart;
 pub(crate) mod choose;
 pub(crate) mod compare;
 pub(crate) mod demo;

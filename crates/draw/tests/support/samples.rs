@@ -1,5 +1,6 @@
 //! Charts of invented numbers: a workstation in an attic recording studio.
 
+#[allow(clippy::wildcard_imports, reason = "nearly every type of the crate")]
 use settlepoint_draw::*;
 
 /// A run of ten minutes: idle, boost, settled.
