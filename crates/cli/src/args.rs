@@ -570,9 +570,9 @@ pub(crate) struct ChartArgs {
 fn size(text: &str) -> Result<(u32, u32), String> {
     text.split_once(['x', 'X', '×'])
         .and_then(|(w, h)| Some((w.trim().parse().ok()?, h.trim().parse().ok()?)))
-        .filter(|(w, h)| (240..=16_384).contains(w) && (180..=16_384).contains(h))
+        .filter(|(w, h)| (640..=16_384).contains(w) && (400..=16_384).contains(h))
         .ok_or_else(|| {
-            "give width x height in px, for instance 1920x1080, from 240x180 on".to_owned()
+            "give width x height in px, for instance 1920x1080, from 640x400 on".to_owned()
         })
 }
 
