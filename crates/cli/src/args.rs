@@ -221,7 +221,10 @@ pub(crate) enum AddCommand {
         #[arg(required_unless_present = "template")]
         file: Option<PathBuf>,
     },
-    /// Scores: `setting,workload,score` rows, or one column a setting.
+    /// A recording of frame times, one row a frame.
+    Frames(Box<AddFramesArgs>),
+    /// Scores: `setting,workload,score` rows, one column a setting, or numbered columns of
+    /// repetitions. Rows may name their run, order, time and block.
     Scores {
         /// Notebook.
         notebook: PathBuf,
@@ -230,7 +233,46 @@ pub(crate) enum AddCommand {
         /// Workload, where the table has no such column.
         #[arg(long)]
         workload: Option<String>,
+        /// Run that the scores are of, where the table has no such column; made if there is none.
+        #[arg(long)]
+        run: Option<String>,
     },
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct AddFramesArgs {
+    /// Notebook.
+    pub(crate) notebook: PathBuf,
+    /// Log of frame times; `-` for standard input.
+    pub(crate) file: PathBuf,
+    /// Setting that it was recorded under.
+    #[arg(long)]
+    pub(crate) setting: Option<String>,
+    /// Workload that ran; needed only if there are several.
+    #[arg(long)]
+    pub(crate) workload: Option<String>,
+    /// Run that it is of, by name or id; made if there is none. Without it, the only run of the
+    /// setting and workload.
+    #[arg(long)]
+    pub(crate) run: Option<String>,
+    /// Machine of a new run; needed only if there are several.
+    #[arg(long)]
+    pub(crate) machine: Option<String>,
+    /// Cooling of a new run; needed only if there are several.
+    #[arg(long)]
+    pub(crate) cooling: Option<String>,
+    /// Tune of a new run.
+    #[arg(long)]
+    pub(crate) tune: Option<String>,
+    /// Room temperature of a new run, °C.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: Option<f64>,
+    /// Unit of the frame times; read from the header, or guessed and said, if not given.
+    #[arg(long, value_enum)]
+    pub(crate) frame_unit: Option<FrameUnitArg>,
+    /// Column of the frame times, by name or 1-based number.
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) frame_column: Option<String>,
 }
 
 /// Limits as typed: a number, `automatic`, `unlimited` or `unknown`.
@@ -555,6 +597,9 @@ pub(crate) struct ChartArgs {
     /// Room, °C.
     #[arg(long, value_name = "C", default_value_t = 25.0, value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
     pub(crate) room: f64,
+    /// Altitude, m.
+    #[arg(long, value_name = "M", default_value_t = 0.0, value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
+    pub(crate) altitude: f64,
     /// Highest settled package temperature, °C.
     #[arg(long, value_name = "C", value_parser = number(-60.0, 200.0), allow_negative_numbers = true)]
     pub(crate) temp_max: Option<f64>,
@@ -619,8 +664,12 @@ pub(crate) enum FrameUnitArg {
     Us,
     /// Seconds a frame.
     S,
-    /// Time stamp of each frame, seconds.
+    /// Time stamp of each frame, seconds (or a date with its time).
     Stamps,
+    /// Time stamp of each frame, milliseconds.
+    StampsMs,
+    /// Time stamp of each frame, microseconds.
+    StampsUs,
 }
 
 #[derive(Debug, Args)]

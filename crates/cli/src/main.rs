@@ -15,6 +15,7 @@ mod limits;
 mod log_file;
 mod readings;
 mod score_table;
+mod table_review;
 mod view;
 
 use std::io::Write as _;

@@ -228,6 +228,22 @@ pub(crate) fn signed(value: f64, decimals: usize) -> String {
     }
 }
 
+/// Runs left out, with the reason, as keys.
+pub(crate) fn excluded_json(excluded: &[(String, String)]) -> Value {
+    excluded
+        .iter()
+        .map(|(run, reason)| json!({ "run": run, "reason": reason }))
+        .collect()
+}
+
+/// The same, a line each.
+pub(crate) fn excluded_text(excluded: &[(String, String)]) -> String {
+    excluded
+        .iter()
+        .map(|(run, reason)| format!("run '{run}' is left out: {reason}\n"))
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

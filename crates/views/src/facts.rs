@@ -1,6 +1,6 @@
 //! Findings over the runs of a notebook.
 
-use settlepoint_domain::{Channel, Finding, Role, Run, RunData, Setting, Workload};
+use settlepoint_domain::{Channel, Finding, LogStart, Role, Run, RunData, Setting, Workload};
 use settlepoint_notebook::Notebook;
 use settlepoint_phases::{Options, analyse};
 use settlepoint_review::RunFacts;
@@ -49,6 +49,58 @@ pub fn of_notebook(book: &Notebook) -> Result<Reviewed, ViewError> {
 /// A notebook that cannot be read.
 pub fn rules_of(book: &Notebook) -> Result<Vec<Finding>, ViewError> {
     Ok(Facts::without_logs(book)?.review())
+}
+
+/// Rules about what a log shows that change its score.
+const OF_LOGS: [&str; 4] = [
+    "background_load",
+    "room_drift",
+    "throttled",
+    "throttled_by_other",
+];
+/// Rules of runs against each other that say nothing of a comparison of scores.
+const NOT_OF_SCORES: [&str; 1] = ["room_not_logged"];
+
+/// What should be known before scores are compared: rules of runs against each other, and what was
+/// found in the logs of scored runs when they were added.
+///
+/// # Errors
+/// A notebook that cannot be read.
+pub fn for_comparison(book: &Notebook) -> Result<Vec<Finding>, ViewError> {
+    let mut facts = Facts::without_logs(book)?;
+    let mut findings = Vec::new();
+    for part in &mut facts.parts {
+        if part.run.data != RunData::Log || part.run.excluded.is_some() {
+            continue;
+        }
+        part.began_s = began_s(book.log_start(part.run.id)?.0.as_ref());
+        let kept = book.findings(part.run.id)?;
+        if part.run.scores.is_empty() {
+            continue;
+        }
+        for (rule, kept) in OF_LOGS.into_iter().flat_map(|rule| {
+            kept.iter()
+                .filter(move |k| k.rule == rule)
+                .map(move |k| (rule, k))
+        }) {
+            findings.push(Finding {
+                rule,
+                severity: kept.severity,
+                run: Some(part.run.name.clone()),
+                evidence: kept.evidence.clone(),
+                remedy: kept.remedy.clone(),
+            });
+        }
+    }
+    findings.extend(facts.review());
+    findings.retain(|f| !NOT_OF_SCORES.contains(&f.rule));
+    findings.sort_by_key(|f| std::cmp::Reverse(f.severity));
+    Ok(findings)
+}
+
+/// When a log began, s since 1970: a double holds them to a microsecond.
+fn began_s(start: Option<&LogStart>) -> Option<f64> {
+    start.map(|s| s.unix_ns as f64 / 1e9)
 }
 
 /// A run with what belongs to it and what its log shows.
@@ -121,7 +173,6 @@ fn read_log(book: &Notebook, part: &mut Part) -> Result<(), ViewError> {
         })
         .collect();
     part.logged_room_c = log.channel(Role::Room).and_then(Channel::mean);
-    // A double holds seconds since 1970 to a microsecond.
-    part.began_s = log.start().map(|s| s.unix_ns as f64 / 1e9);
+    part.began_s = began_s(log.start());
     Ok(())
 }

@@ -3,7 +3,9 @@
 use std::borrow::Cow;
 use std::path::Path;
 
-use settlepoint_domain::{Cooling, Finding, Id, Machine, Run, RunData, SensorLog, Workload};
+use settlepoint_domain::{
+    Cooling, Finding, Id, Machine, Run, RunData, SensorLog, Severity, Workload,
+};
 use settlepoint_infer::collect;
 use settlepoint_infer::evidence::{Evidence, RunEvidence};
 use settlepoint_infer::fit::{CoolingFit, fit};
@@ -40,6 +42,8 @@ pub struct Gathered {
     pub runs: Vec<(Run, RunEvidence)>,
     /// What should be known about the logs and settings.
     pub findings: Vec<Finding>,
+    /// Runs of the cooling that were left out, with the reason.
+    pub excluded: Vec<(String, String)>,
 }
 
 /// Opens a notebook to read from. Read-write where that is allowed, so that SQLite tidies its side
@@ -79,14 +83,15 @@ pub fn gather(book: &Notebook, pick: &Pick) -> Result<Gathered, ViewError> {
         workloads: Vec::new(),
         runs: Vec::new(),
         findings: Vec::new(),
+        excluded: Vec::new(),
         cooling,
     };
     let cooling = gathered.cooling.id;
-    for run in own
-        .into_iter()
-        .filter(|r| r.cooling == cooling && r.excluded.is_none())
-    {
-        add_run(book, &mut gathered, run)?;
+    for run in own.into_iter().filter(|r| r.cooling == cooling) {
+        match run.excluded.clone() {
+            Some(reason) => gathered.excluded.push((run.name, reason)),
+            None => add_run(book, &mut gathered, run)?,
+        }
     }
     gathered.findings.extend(of_settings(book)?);
     // Workloads that were never run still count in the choice when they have hours (idle, say).
@@ -98,12 +103,21 @@ pub fn gather(book: &Notebook, pick: &Pick) -> Result<Gathered, ViewError> {
     Ok(gathered)
 }
 
-/// Rules of the review that bear on fits; those about scores are said where scores are compared.
-const FOR_FITS: [&str; 3] = ["pl2_below_pl1", "room_not_logged", "score_without_setting"];
+/// Rules of the review that bear on fits; how sure scores are is said where they are compared, but
+/// those that drift or began cold pull the fit of work.
+const FOR_FITS: [&str; 5] = [
+    "first_run_warm_up",
+    "pl2_below_pl1",
+    "room_not_logged",
+    "score_drift",
+    "score_without_setting",
+];
 
 fn of_settings(book: &Notebook) -> Result<Vec<Finding>, ViewError> {
     let mut findings = rules_of(book)?;
-    findings.retain(|f| FOR_FITS.contains(&f.rule));
+    // Rooms may differ, which fits like; tunes may not.
+    let tunes = |f: &Finding| f.rule == "different_conditions" && f.severity > Severity::Note;
+    findings.retain(|f| FOR_FITS.contains(&f.rule) || tunes(f));
     Ok(findings)
 }
 

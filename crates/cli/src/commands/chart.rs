@@ -76,7 +76,7 @@ impl Form {
 fn constraints(args: &ChartArgs) -> Constraints {
     Constraints {
         room_c: args.room,
-        altitude_m: 0.0,
+        altitude_m: args.altitude,
         temp_max_c: args.temp_max,
         confidence: 0.95,
         noise_max_dba: args.noise_max,

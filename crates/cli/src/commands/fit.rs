@@ -11,8 +11,8 @@ use settlepoint_views::gather::{self, gather};
 use crate::args::FitArgs;
 use crate::error::Failure;
 use crate::view::{
-    Answer, cell, estimate, findings, findings_text, number, optional, optional_estimate, span,
-    table,
+    Answer, cell, estimate, excluded_json, excluded_text, findings, findings_text, number,
+    optional, optional_estimate, span, table,
 };
 
 /// `settlepoint fit`.
@@ -36,6 +36,7 @@ pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
             .collect::<Vec<_>>(),
         "held_out": held_out_json(&held_out),
         "findings": findings(&all_findings),
+        "excluded": excluded_json(&gathered.excluded),
         "converged": fit.converged,
         "iterations": fit.iterations,
         "acceptance": number(fit.acceptance),
@@ -60,6 +61,9 @@ pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
     if !all_findings.is_empty() {
         text += "\nFindings:\n";
         text += &findings_text(&all_findings);
+    }
+    if !gathered.excluded.is_empty() {
+        text += &format!("\n{}", excluded_text(&gathered.excluded));
     }
     if args.priors {
         json["priors"] = priors_json(&fit);

@@ -1,6 +1,8 @@
 //! One module a command: read the arguments, call the core, say what came out.
 
 pub(crate) mod add;
+pub(crate) mod add_frames;
+pub(crate) mod add_scores;
 pub(crate) mod chart;
 pub(crate) mod choose;
 pub(crate) mod compare;

@@ -13,7 +13,9 @@ use settlepoint_views::gather::{self, gather};
 use crate::args::{CapacityArgs, PredictArgs};
 use crate::error::{Code, Failure};
 use crate::limits;
-use crate::view::{Answer, estimate, figure, figure_span, number, span};
+use crate::view::{
+    Answer, estimate, excluded_json, excluded_text, figure, figure_span, number, span,
+};
 
 /// `settlepoint predict`.
 pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
@@ -47,10 +49,12 @@ pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
     let mut json = prediction_json(&prediction);
     json["schema"] = "settlepoint.predict/1".into();
     json["workload"] = gathered.workloads[workload].name.clone().into();
+    json["excluded"] = excluded_json(&gathered.excluded);
     if args.series {
         json["series"] = series(&fit, &query);
     }
-    Ok(Answer::new(json, prediction_text(&prediction)))
+    let text = prediction_text(&prediction) + &excluded_text(&gathered.excluded);
+    Ok(Answer::new(json, text))
 }
 
 /// A window that the user did not give is the one all runs had, if they had one.
@@ -201,14 +205,23 @@ pub(crate) fn capacity(args: &CapacityArgs) -> Result<Answer, Failure> {
         (_, Some(level)) => format!("{level:.1} dB(A)"),
         _ => "full fan speed".to_owned(),
     };
+    let mut json = json!({
+        "schema": "settlepoint.capacity/1",
+        "capacity_w": estimate(watts),
+        "at": at,
+    });
+    if !gathered.excluded.is_empty() {
+        json["excluded"] = excluded_json(&gathered.excluded);
+    }
     Ok(Answer::new(
-        json!({ "schema": "settlepoint.capacity/1", "capacity_w": estimate(watts), "at": at }),
+        json,
         format!(
-            "holds {} W at {} °C in a {} °C room, at {at} ({})\n",
+            "holds {} W at {} °C in a {} °C room, at {at} ({})\n{}",
             span(watts, 0),
             args.temp,
             args.room,
-            watts.basis
+            watts.basis,
+            excluded_text(&gathered.excluded)
         ),
     ))
 }

@@ -3,22 +3,22 @@
 use std::io::Read as _;
 use std::path::Path;
 
-use serde_json::{Value, json};
-use settlepoint_notebook::Notebook;
+use serde_json::json;
 use settlepoint_phases::{Options, analyse};
 use settlepoint_views::facts::{self, Reviewed};
+use settlepoint_views::gather;
 
 use crate::args::ReviewArgs;
 use crate::commands::inspect::severity;
 use crate::error::Failure;
 use crate::log_file;
-use crate::view::{Answer, findings, findings_text};
+use crate::view::{Answer, excluded_json, excluded_text, findings, findings_text};
 
 /// `settlepoint review`: the answer, and whether a finding is forbidden by `--deny`.
 pub(crate) fn review(args: &ReviewArgs) -> Result<(Answer, bool), Failure> {
     let deny = args.deny.as_deref().map(severity).transpose()?;
     let mut reviewed = if is_notebook(&args.file) {
-        facts::of_notebook(&Notebook::open_read_only(&args.file)?)?
+        facts::of_notebook(&gather::open(&args.file)?)?
     } else {
         of_log(args)?
     };
@@ -53,16 +53,11 @@ fn of_log(args: &ReviewArgs) -> Result<Reviewed, Failure> {
 }
 
 fn answer(reviewed: &Reviewed) -> Answer {
-    let excluded: Vec<Value> = reviewed
-        .excluded
-        .iter()
-        .map(|(run, reason)| json!({ "run": run, "reason": reason }))
-        .collect();
     let json = json!({
         "schema": "settlepoint.review/1",
         "reviewed": reviewed.what,
         "findings": findings(&reviewed.findings),
-        "excluded": excluded,
+        "excluded": excluded_json(&reviewed.excluded),
     });
     let mut text = match reviewed.findings.len() {
         0 => format!("{}: nothing found\n", reviewed.what),
@@ -70,8 +65,6 @@ fn answer(reviewed: &Reviewed) -> Answer {
         n => format!("{}: {n} findings\n", reviewed.what),
     };
     text += &findings_text(&reviewed.findings);
-    for (run, reason) in &reviewed.excluded {
-        text += &format!("run '{run}' is left out: {reason}\n");
-    }
+    text += &excluded_text(&reviewed.excluded);
     Answer::new(json, text)
 }

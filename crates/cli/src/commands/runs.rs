@@ -41,6 +41,7 @@ pub(crate) fn runs(path: &Path) -> Result<Answer, Failure> {
             "fan_speed_rpm": optional(row.fan_speed_rpm),
             "level_dba": optional(row.level_dba),
             "score": optional(score),
+            "frames": book.frame_infos(run.id)?.iter().map(|f| f.frame_count).sum::<usize>(),
             "excluded": run.excluded,
         }));
         text_rows.push(vec![

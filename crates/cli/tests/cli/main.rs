@@ -1,6 +1,7 @@
 //! What a user types, and what comes back: each test starts the real program in a folder of its own.
 
 mod bad_input;
+mod charts;
 mod comparisons;
 mod contract;
 mod support;
