@@ -127,18 +127,15 @@ impl Drop for Outbox {
 
 /// The writing thread.
 fn write(shared: &Shared, header: &Header, mut sink: Box<dyn Sink>) {
-    let width = header.channels.len();
     let mut pending: Vec<f64> = Vec::new();
     let mut tries = 0;
     loop {
         let closed = take(shared, &mut pending, tries > 0);
-        match keep(sink.as_mut(), header, Rows::new(width, &pending), closed) {
-            Ok(()) => {
+        match hand_over(sink.as_mut(), header, &mut pending, closed) {
+            Ok(begun) => {
                 let mut tray = shared.lock();
                 tray.trouble = None;
-                tray.begun |= !pending.is_empty();
-                drop(tray);
-                pending.clear();
+                tray.begun |= begun;
                 tries = 0;
                 if closed {
                     return;
@@ -162,19 +159,22 @@ fn write(shared: &Shared, header: &Header, mut sink: Box<dyn Sink>) {
     }
 }
 
-fn keep(
+/// Gives rows to the sink, once each, and ends it after the last; tells whether there were any.
+fn hand_over(
     sink: &mut dyn Sink,
     header: &Header,
-    rows: Rows<'_>,
+    pending: &mut Vec<f64>,
     closed: bool,
-) -> Result<(), SinkError> {
-    if !rows.is_empty() {
-        sink.keep(header, rows)?;
+) -> Result<bool, SinkError> {
+    let any = !pending.is_empty();
+    if any {
+        sink.keep(header, Rows::new(header.channels.len(), pending))?;
+        pending.clear();
     }
     if closed {
         sink.finish()?;
     }
-    Ok(())
+    Ok(any)
 }
 
 /// Waits for rows and takes them; true once there will be no more.

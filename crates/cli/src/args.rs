@@ -70,6 +70,8 @@ pub(crate) enum Command {
     Review(ReviewArgs),
     /// List the runs by work, temperature, power, noise and energy.
     Rank(RankArgs),
+    /// Draw a chart as SVG or PNG.
+    Chart(Box<ChartArgs>),
     /// List the sensors that can be recorded, with the role guessed for each.
     Channels(ChannelsArgs),
     /// Record this machine's sensors into a notebook, at rest or under a load.
@@ -583,6 +585,16 @@ pub(crate) struct PickArgs {
     pub(crate) cooling: Option<String>,
 }
 
+impl PickArgs {
+    /// Machine and cooling, without the file.
+    pub(crate) fn pick(&self) -> settlepoint_views::gather::Pick {
+        settlepoint_views::gather::Pick {
+            machine: self.machine.clone(),
+            cooling: self.cooling.clone(),
+        }
+    }
+}
+
 #[derive(Debug, Args)]
 pub(crate) struct FitArgs {
     #[command(flatten)]
@@ -679,6 +691,70 @@ pub(crate) struct ChooseArgs {
     /// Efficiency of the power supply, 0 to 1 (with --wall-max).
     #[arg(long, value_name = "SHARE", default_value_t = 0.88, value_parser = number(0.3, 1.0), allow_negative_numbers = true)]
     pub(crate) supply_efficiency: f64,
+}
+
+/// Colours of a picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ThemeArg {
+    /// Dark on light.
+    Light,
+    /// Light on dark.
+    Dark,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ChartArgs {
+    #[command(flatten)]
+    pub(crate) pick: PickArgs,
+    /// Which chart; `--list` names them.
+    #[arg(required_unless_present = "list")]
+    pub(crate) name: Option<String>,
+    /// List the charts.
+    #[arg(long)]
+    pub(crate) list: bool,
+    /// File to write, ending in .svg or .png.
+    #[arg(short, long, value_name = "FILE", required_unless_present = "list")]
+    pub(crate) output: Option<PathBuf>,
+    /// Width and height, px.
+    #[arg(long, value_name = "WxH", default_value = "1920x1080", value_parser = size)]
+    pub(crate) size: (u32, u32),
+    /// Colours.
+    #[arg(long, value_enum, default_value = "light")]
+    pub(crate) theme: ThemeArg,
+    /// In an SVG, draw text as paths: the same on any machine, but no longer text.
+    #[arg(long)]
+    pub(crate) text_as_paths: bool,
+    /// Run (for the chart of a run); the last logged one if not given.
+    #[arg(long)]
+    pub(crate) run: Option<String>,
+    /// Workload; the one with most runs if not given.
+    #[arg(long)]
+    pub(crate) workload: Option<String>,
+    /// Room, °C.
+    #[arg(long, value_name = "C", default_value_t = 25.0, value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: f64,
+    /// Altitude, m.
+    #[arg(long, value_name = "M", default_value_t = 0.0, value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
+    pub(crate) altitude: f64,
+    /// Highest settled package temperature, °C.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 200.0), allow_negative_numbers = true)]
+    pub(crate) temp_max: Option<f64>,
+    /// Highest level, dB(A).
+    #[arg(long, value_name = "DBA", value_parser = number(-20.0, 140.0), allow_negative_numbers = true)]
+    pub(crate) noise_max: Option<f64>,
+    /// Largest loss of work against the fastest setting, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 15.0, value_parser = number(0.0, 100.0), allow_negative_numbers = true)]
+    pub(crate) loss_max: f64,
+}
+
+/// Reads "1920x1080".
+fn size(text: &str) -> Result<(u32, u32), String> {
+    text.split_once(['x', 'X', '×'])
+        .and_then(|(w, h)| Some((w.trim().parse().ok()?, h.trim().parse().ok()?)))
+        .filter(|(w, h)| (640..=16_384).contains(w) && (400..=16_384).contains(h))
+        .ok_or_else(|| {
+            "give width x height in px, for instance 1920x1080, from 640x400 on".to_owned()
+        })
 }
 
 /// Forms of an export.

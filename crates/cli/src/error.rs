@@ -5,6 +5,7 @@ use std::fmt;
 use settlepoint_bench::BenchError;
 use settlepoint_infer::fit::InferError;
 use settlepoint_notebook::NotebookError;
+use settlepoint_views::ViewError;
 
 /// Exit codes, as documented in `settlepoint --help`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -96,6 +97,17 @@ impl From<BenchError> for Failure {
             _ => Code::Usage,
         };
         Self::new(code, error.to_string())
+    }
+}
+
+impl From<ViewError> for Failure {
+    fn from(error: ViewError) -> Self {
+        match error {
+            ViewError::Notebook(error) => error.into(),
+            ViewError::Infer(error) => error.into(),
+            ViewError::Unknown(message) => Self::usage(message),
+            other => Self::new(Code::NotIdentified, other.to_string()),
+        }
     }
 }
 

@@ -10,13 +10,11 @@ mod args;
 mod commands;
 mod error;
 mod frame_file;
-mod gather;
 mod interrupt;
 mod limits;
 mod live;
 mod log_file;
 mod readings;
-mod recording;
 mod score_table;
 mod table_review;
 mod view;
@@ -70,7 +68,7 @@ impl From<Answer> for Outcome {
 
 fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
     use commands::{
-        add, channels, choose, compare, demo, export, fit, inspect, predict, rank, record,
+        add, channels, chart, choose, compare, demo, export, fit, inspect, predict, rank, record,
         rehearse, review, runs,
     };
     let answer = match command {
@@ -106,6 +104,7 @@ fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
         Command::Channels(args) => channels::channels(&args)?,
         Command::Record(args) => return record::record(&args, json),
         Command::Rehearse(args) => rehearse::rehearse(&args)?,
+        Command::Chart(args) => chart::chart(&args)?,
         Command::Export(args) => export::export(&args)?,
         Command::Merge { into, from } => export::merge(&into, &from)?,
         Command::Completions { shell } => completions(shell),

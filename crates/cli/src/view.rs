@@ -2,7 +2,8 @@
 //! contract of the output stands in one place.
 
 use serde_json::{Value, json};
-use settlepoint_domain::{Estimate, Figure, Finding, Id, LimitValue};
+use settlepoint_domain::{Estimate, Figure, Finding, LimitValue};
+pub(crate) use settlepoint_views::listed::listed;
 
 /// What a command says, in both forms.
 #[derive(Debug)]
@@ -143,23 +144,6 @@ pub(crate) fn figure_span(f: &Figure, decimals: usize, unit: &str) -> String {
         Figure::Known(e) => format!("{} {unit}", span(*e, decimals)),
         Figure::Unknown { needs } => format!("not known; needs {needs}"),
     }
-}
-
-/// Names with commas between; with the id where two are alike.
-pub(crate) fn listed<'a>(things: impl Iterator<Item = (&'a str, Id)>) -> String {
-    let things: Vec<(&str, Id)> = things.collect();
-    let twins = |name: &str| things.iter().filter(|(n, _)| *n == name).count() > 1;
-    let shown: Vec<String> = things
-        .iter()
-        .map(|(name, id)| {
-            if twins(name) {
-                format!("'{name}' {id}")
-            } else {
-                format!("'{name}'")
-            }
-        })
-        .collect();
-    shown.join(", ")
 }
 
 /// Columns that a text takes on a terminal: East Asian wide characters (Unicode Standard Annex 11,

@@ -9,11 +9,11 @@ use settlepoint_domain::{
 };
 use settlepoint_notebook::{Kind, LogSource, Notebook, NotebookError, new_id};
 use settlepoint_review::limits_reversed;
+use settlepoint_views::gather;
 
 use crate::args::{AddCommand, AddLogArgs, KindArg, WorkloadArgs};
 use crate::commands::{add_frames, add_scores};
 use crate::error::{Code, Failure};
-use crate::gather;
 use crate::interrupt::{self, Writing};
 use crate::limits;
 use crate::log_file::{self, ReadLog};

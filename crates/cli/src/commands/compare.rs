@@ -13,12 +13,13 @@ use settlepoint_compare::{
 use settlepoint_domain::{Direction, Finding, Run};
 use settlepoint_notebook::Notebook;
 use settlepoint_stats::two_sample::holm;
+use settlepoint_views::facts::for_comparison;
+use settlepoint_views::gather;
 
 use crate::args::{CompareArgs, SideArg};
+use crate::commands::frames;
 use crate::commands::frames::Side;
-use crate::commands::{frames, review};
 use crate::error::{Code, Failure};
-use crate::gather;
 use crate::log_file;
 use crate::readings::TypedScore;
 use crate::score_table;
@@ -232,7 +233,7 @@ fn from_notebook(args: &CompareArgs) -> Result<Evidence, Failure> {
             None => take_run(&book, &mut evidence, &run, args)?,
         }
     }
-    evidence.findings = review::for_comparison(&book)?;
+    evidence.findings = for_comparison(&book)?;
     Ok(evidence)
 }
 

@@ -6,10 +6,10 @@ use settlepoint_infer::fit::CoolingFit;
 use settlepoint_infer::layout::Key;
 use settlepoint_infer::predict::HeldOut;
 use settlepoint_model::Cauer;
+use settlepoint_views::gather::{self, gather};
 
 use crate::args::FitArgs;
 use crate::error::Failure;
-use crate::gather::{self, gather};
 use crate::view::{
     Answer, cell, estimate, excluded_json, excluded_text, findings, findings_text, number,
     optional, optional_estimate, span, table,
@@ -18,7 +18,7 @@ use crate::view::{
 /// `settlepoint fit`.
 pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
     let book = gather::open(&args.pick.notebook)?;
-    let gathered = gather(&book, &args.pick)?;
+    let gathered = gather(&book, &args.pick.pick())?;
     let (fit, rest) = gathered.fit(&args.use_runs)?;
     let held_out: Vec<HeldOut> = rest.into_iter().map(|run| fit.held_out(run)).collect();
     let unidentified = fit.unidentified();

@@ -4,6 +4,7 @@ pub(crate) mod add;
 pub(crate) mod add_frames;
 pub(crate) mod add_scores;
 pub(crate) mod channels;
+pub(crate) mod chart;
 pub(crate) mod choose;
 pub(crate) mod compare;
 pub(crate) mod demo;

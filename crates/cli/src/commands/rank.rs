@@ -8,13 +8,13 @@ use settlepoint_compare::level::estimated_sone;
 use settlepoint_compare::rank::{Key, RankRow, relate, sort};
 use settlepoint_domain::{Direction, PhaseKind, Role, Run, RunData};
 use settlepoint_notebook::Notebook;
+use settlepoint_views::averages::{averages, mean_score};
 
 use crate::args::{RankArgs, SortArg, TableForm};
-use crate::commands::runs::{averages, mean_score};
 use crate::error::Failure;
-use crate::gather;
 use crate::log_file;
 use crate::view::{Answer, cell, optional, table};
+use settlepoint_views::gather;
 
 /// A row with what only the printing needs.
 struct Listed {

@@ -21,9 +21,10 @@ use crate::commands::channels::remedy;
 use crate::error::{Code, Failure, with_path};
 use crate::interrupt::{self, Writing};
 use crate::live::LiveLine;
-use crate::recording::{NotebookSink, mark_cut_short};
 use crate::view::{Answer, findings, findings_text, number, optional};
-use crate::{Outcome, gather, limits};
+use crate::{Outcome, limits};
+use settlepoint_views::gather;
+use settlepoint_views::recording::{NotebookSink, mark_cut_short};
 
 pub(crate) fn record(args: &RecordArgs, json: bool) -> Result<Outcome, Failure> {
     if json && args.to.as_ref().is_some_and(|to| to.as_os_str() == "-") {

@@ -5,7 +5,7 @@ use settlepoint_bench::{Header, Presence, Rows, Sink, SinkError};
 use settlepoint_domain::{Finding, Id, LogError, Run, RunData, ScoreTime, Severity, TimeOrigin};
 use settlepoint_notebook::{LogSource, Notebook, NotebookError};
 
-use crate::error::Failure;
+use crate::ViewError;
 
 /// Rules of what a recorder saw and a log alone does not show: kept with the run for good.
 const RECORDED: [&str; 16] = [
@@ -30,7 +30,7 @@ const RECORDED: [&str; 16] = [
 /// Keeps samples in a notebook. The run appears there with its first rows, so that no recording is
 /// ever empty.
 #[derive(Debug)]
-pub(crate) struct NotebookSink {
+pub struct NotebookSink {
     book: Notebook,
     run: Run,
     source: String,
@@ -38,7 +38,9 @@ pub(crate) struct NotebookSink {
 }
 
 impl NotebookSink {
-    pub(crate) fn new(book: Notebook, run: Run, source: &str) -> Self {
+    /// A place for the samples of `run`, which is not in the notebook yet; `source` says where they come
+    /// from.
+    pub fn new(book: Notebook, run: Run, source: &str) -> Self {
         Self {
             book,
             run,
@@ -109,7 +111,10 @@ fn recorder(book: &Notebook, run: Id) -> Result<Option<Presence>, NotebookError>
 
 /// Ends recordings whose recorder has gone and says so with the run. Those under way are left alone;
 /// so is everything in a notebook that may not be written to, or that another program holds.
-pub(crate) fn mark_cut_short(book: &Notebook) -> Result<Vec<Run>, Failure> {
+///
+/// # Errors
+/// A notebook that cannot be read or written to.
+pub fn mark_cut_short(book: &Notebook) -> Result<Vec<Run>, ViewError> {
     let unfinished = book.unfinished_recordings()?;
     if unfinished.is_empty() || book.is_read_only()? {
         return Ok(Vec::new());
@@ -167,7 +172,10 @@ fn end_cut_short(book: &Notebook, id: Id, who: Option<&Presence>) -> Result<(), 
 }
 
 /// What was kept with a run when it was recorded.
-pub(crate) fn findings(book: &Notebook, run: &Run) -> Result<Vec<Finding>, NotebookError> {
+///
+/// # Errors
+/// A notebook that cannot be read.
+pub fn findings(book: &Notebook, run: &Run) -> Result<Vec<Finding>, NotebookError> {
     let mut found = Vec::new();
     for kept in book.findings(run.id)? {
         let Some(rule) = RECORDED.into_iter().find(|rule| *rule == kept.rule) else {
