@@ -9,7 +9,10 @@ use std::process::Command;
 use crate::licence;
 
 /// Crates that the program may contain in several versions, with the reason. Empty is best.
-const DUPLICATES: [(&str, &str); 0] = [];
+const DUPLICATES: [(&str, &str); 1] = [(
+    "roxmltree",
+    "the reader of the system's list of fonts is one version behind the reader of SVG",
+)];
 
 /// A crate as `cargo tree` names it.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]

@@ -70,6 +70,16 @@ pub(crate) enum Command {
     Review(ReviewArgs),
     /// List the runs by work, temperature, power, noise and energy.
     Rank(RankArgs),
+    /// Levels, bands and loudness of sound recordings (WAV).
+    Sound(SoundArgs),
+    /// Draw a chart as SVG or PNG.
+    Chart(Box<ChartArgs>),
+    /// List the sensors that can be recorded, with the role guessed for each.
+    Channels(ChannelsArgs),
+    /// Record this machine's sensors into a notebook, at rest or under a load.
+    Record(Box<RecordArgs>),
+    /// Make an invented machine to rehearse on, in a folder laid out as the kernel's files are.
+    Rehearse(RehearseArgs),
     /// Write everything in a notebook to a folder.
     Export(ExportArgs),
     /// Copy everything from other notebooks into one.
@@ -87,6 +97,174 @@ pub(crate) enum Command {
     },
     /// Print the manual page.
     Manual,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ChannelsArgs {
+    /// Where the kernel's files are: this machine's unless a rehearsal's folder is given.
+    #[arg(long, value_name = "FOLDER", default_value = "/")]
+    pub(crate) root: PathBuf,
+}
+
+/// Which sensors are recorded, and how often.
+#[derive(Debug, Args)]
+pub(crate) struct SensorArgs {
+    /// Where the kernel's files are: this machine's unless a rehearsal's folder is given.
+    #[arg(long, value_name = "FOLDER", default_value = "/")]
+    pub(crate) root: PathBuf,
+    /// Samples a second.
+    #[arg(long, value_name = "HZ", default_value_t = 10.0, value_parser = number(0.001, 1000.0), allow_negative_numbers = true)]
+    pub(crate) rate: f64,
+    /// Record only this channel, by its id in 'settlepoint channels'; may be repeated.
+    #[arg(long, value_name = "ID")]
+    pub(crate) only: Vec<String>,
+    /// Leave this channel out; may be repeated.
+    #[arg(long, value_name = "ID")]
+    pub(crate) without: Vec<String>,
+    /// Give a channel another role; it then speaks for that role.
+    #[arg(long, value_name = "ID=ROLE")]
+    pub(crate) role: Vec<String>,
+    /// Record the number in a file, too; `*0.001` scales to W, °C, rpm or MHz.
+    #[arg(long, value_name = "ROLE=PATH[*FACTOR]")]
+    pub(crate) file: Vec<String>,
+    /// Record the first number that a command prints, asked once a second.
+    #[arg(long, value_name = "ROLE=COMMAND")]
+    pub(crate) probe: Vec<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct RecordArgs {
+    /// Notebook; not needed with --to.
+    #[arg(required_unless_present = "to")]
+    pub(crate) notebook: Option<PathBuf>,
+    /// Write the samples as CSV to this file instead, or to standard output with `-`: for a pipe to
+    /// 'settlepoint add log NOTEBOOK -' on another machine.
+    #[arg(long, value_name = "FILE", conflicts_with = "notebook")]
+    pub(crate) to: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) sensors: SensorArgs,
+    /// Seconds to record, under load if there is one; until the load ends, or Ctrl-C, if not given.
+    #[arg(long = "for", value_name = "S", value_parser = number(0.1, 1e7), allow_negative_numbers = true)]
+    pub(crate) run_s: Option<f64>,
+    /// Seconds at rest before the load.
+    #[arg(long, value_name = "S", default_value_t = 0.0, value_parser = number(0.0, 1e5), allow_negative_numbers = true)]
+    pub(crate) rest_before: f64,
+    /// Seconds at rest after the load.
+    #[arg(long, value_name = "S", default_value_t = 0.0, value_parser = number(0.0, 1e5), allow_negative_numbers = true)]
+    pub(crate) rest_after: f64,
+    /// Built-in load: vector, memory, branch, mixed or rest, then any of cores=N, kind=large|small,
+    /// period=SECONDS, duty=SHARE, work=PASSES with commas between.
+    #[arg(long, value_name = "LOAD", conflicts_with = "command")]
+    pub(crate) load: Option<String>,
+    /// Command to run as the load.
+    #[arg(long, value_name = "COMMAND")]
+    pub(crate) command: Option<String>,
+    /// Pattern whose first group is the score in the command's output.
+    #[arg(
+        long,
+        value_name = "REGEX",
+        requires = "command",
+        conflicts_with = "score_json"
+    )]
+    pub(crate) score_pattern: Option<String>,
+    /// Place of the score in the command's JSON, as results.0.score.
+    #[arg(long, value_name = "PATH", requires = "command")]
+    pub(crate) score_json: Option<String>,
+    /// End the load when the package reaches this, °C.
+    #[arg(long, value_name = "C", value_parser = number(20.0, 150.0), allow_negative_numbers = true)]
+    pub(crate) stop_temp: Option<f64>,
+    /// End the load after this long, s.
+    #[arg(long, value_name = "S", value_parser = number(1.0, 1e7), allow_negative_numbers = true)]
+    pub(crate) stop_after: Option<f64>,
+    /// Name of the run; by its start if not given.
+    #[arg(long)]
+    pub(crate) name: Option<String>,
+    /// Machine.
+    #[arg(long)]
+    pub(crate) machine: Option<String>,
+    /// Cooling.
+    #[arg(long)]
+    pub(crate) cooling: Option<String>,
+    /// Tune.
+    #[arg(long)]
+    pub(crate) tune: Option<String>,
+    /// Workload; the load itself if not given.
+    #[arg(long)]
+    pub(crate) workload: Option<String>,
+    /// A setting that the notebook has; or give the limits here. Power limits not given are read
+    /// from the machine.
+    #[arg(long)]
+    pub(crate) setting: Option<String>,
+    #[command(flatten)]
+    pub(crate) limits: LimitArgs,
+    /// Room temperature, °C, where no sensor tells it.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: Option<f64>,
+    /// Altitude, m.
+    #[arg(long, value_name = "M", value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
+    pub(crate) altitude: Option<f64>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct SoundArgs {
+    /// Recordings: WAV, RF64 or W64, integers or floating point.
+    #[arg(required = true)]
+    pub(crate) files: Vec<PathBuf>,
+    /// What calibrates them: reading=DBA, what a meter beside the microphone showed during the first
+    /// recording; or FILE=DB, a recording of an acoustic calibrator of this level with the same gain.
+    #[arg(long, value_name = "WHAT=DB")]
+    pub(crate) calibrate: Option<String>,
+    /// Table of the microphone's response: frequency in Hz and dB a line.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) microphone: Option<PathBuf>,
+    /// The room with the machine off: a recording with the same gain, or its level in dB(A).
+    #[arg(long, value_name = "FILE|DBA", allow_hyphen_values = true)]
+    pub(crate) background: Option<String>,
+    /// How exact the background's correction is to be.
+    #[arg(long, value_enum, default_value = "engineering")]
+    pub(crate) grade: GradeArg,
+    /// Distance from the machine to the microphone, m.
+    #[arg(long, value_name = "M", requires = "seat", value_parser = number(0.05, 100.0), allow_negative_numbers = true)]
+    pub(crate) distance: Option<f64>,
+    /// Distance from the machine to the ear, m: the level there as in the open.
+    #[arg(long, value_name = "M", requires = "distance", value_parser = number(0.05, 100.0), allow_negative_numbers = true)]
+    pub(crate) seat: Option<f64>,
+    /// Take the sound as coming from all sides (across the room) for loudness, not from the front.
+    #[arg(long)]
+    pub(crate) diffuse: bool,
+}
+
+/// Grades of a background's correction.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum GradeArg {
+    /// ISO 3744: at least 6 dB above the background.
+    Engineering,
+    /// ISO 3746: at least 3 dB.
+    Survey,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct RehearseArgs {
+    /// Folder to make; a rehearsal that is there already is made anew.
+    pub(crate) folder: PathBuf,
+    /// Which invented machine: every number is another one.
+    #[arg(long, default_value_t = 1, value_name = "N")]
+    pub(crate) seed: u64,
+    /// How many times faster than real its time runs.
+    #[arg(long, default_value_t = 60.0, value_parser = number(0.01, 1000.0), allow_negative_numbers = true)]
+    pub(crate) speed: f64,
+    /// Cores, half of them large and half small.
+    #[arg(long, default_value_t = 8, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=256))]
+    pub(crate) cores: u64,
+    /// Room temperature, °C.
+    #[arg(long, value_name = "C", default_value_t = 22.0, value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: f64,
+    /// Firmware that ignores limits written to it.
+    #[arg(long)]
+    pub(crate) locked: bool,
+    /// Keep it switched on in real time, for other programs to read, until Ctrl-C.
+    #[arg(long)]
+    pub(crate) live: bool,
 }
 
 #[derive(Debug, Args)]
@@ -219,7 +397,10 @@ pub(crate) enum AddCommand {
         #[arg(required_unless_present = "template")]
         file: Option<PathBuf>,
     },
-    /// Scores: `setting,workload,score` rows, or one column a setting.
+    /// A recording of frame times, one row a frame.
+    Frames(Box<AddFramesArgs>),
+    /// Scores: `setting,workload,score` rows, one column a setting, or numbered columns of
+    /// repetitions. Rows may name their run, order, time and block.
     Scores {
         /// Notebook.
         notebook: PathBuf,
@@ -228,7 +409,46 @@ pub(crate) enum AddCommand {
         /// Workload, where the table has no such column.
         #[arg(long)]
         workload: Option<String>,
+        /// Run that the scores are of, where the table has no such column; made if there is none.
+        #[arg(long)]
+        run: Option<String>,
     },
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct AddFramesArgs {
+    /// Notebook.
+    pub(crate) notebook: PathBuf,
+    /// Log of frame times; `-` for standard input.
+    pub(crate) file: PathBuf,
+    /// Setting that it was recorded under.
+    #[arg(long)]
+    pub(crate) setting: Option<String>,
+    /// Workload that ran; needed only if there are several.
+    #[arg(long)]
+    pub(crate) workload: Option<String>,
+    /// Run that it is of, by name or id; made if there is none. Without it, the only run of the
+    /// setting and workload.
+    #[arg(long)]
+    pub(crate) run: Option<String>,
+    /// Machine of a new run; needed only if there are several.
+    #[arg(long)]
+    pub(crate) machine: Option<String>,
+    /// Cooling of a new run; needed only if there are several.
+    #[arg(long)]
+    pub(crate) cooling: Option<String>,
+    /// Tune of a new run.
+    #[arg(long)]
+    pub(crate) tune: Option<String>,
+    /// Room temperature of a new run, °C.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: Option<f64>,
+    /// Unit of the frame times; read from the header, or guessed and said, if not given.
+    #[arg(long, value_enum)]
+    pub(crate) frame_unit: Option<FrameUnitArg>,
+    /// Column of the frame times, by name or 1-based number.
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) frame_column: Option<String>,
 }
 
 /// Limits as typed: a number, `automatic`, `unlimited` or `unknown`.
@@ -405,6 +625,16 @@ pub(crate) struct PickArgs {
     pub(crate) cooling: Option<String>,
 }
 
+impl PickArgs {
+    /// Machine and cooling, without the file.
+    pub(crate) fn pick(&self) -> settlepoint_views::gather::Pick {
+        settlepoint_views::gather::Pick {
+            machine: self.machine.clone(),
+            cooling: self.cooling.clone(),
+        }
+    }
+}
+
 #[derive(Debug, Args)]
 pub(crate) struct FitArgs {
     #[command(flatten)]
@@ -503,6 +733,70 @@ pub(crate) struct ChooseArgs {
     pub(crate) supply_efficiency: f64,
 }
 
+/// Colours of a picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ThemeArg {
+    /// Dark on light.
+    Light,
+    /// Light on dark.
+    Dark,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ChartArgs {
+    #[command(flatten)]
+    pub(crate) pick: PickArgs,
+    /// Which chart; `--list` names them.
+    #[arg(required_unless_present = "list")]
+    pub(crate) name: Option<String>,
+    /// List the charts.
+    #[arg(long)]
+    pub(crate) list: bool,
+    /// File to write, ending in .svg or .png.
+    #[arg(short, long, value_name = "FILE", required_unless_present = "list")]
+    pub(crate) output: Option<PathBuf>,
+    /// Width and height, px.
+    #[arg(long, value_name = "WxH", default_value = "1920x1080", value_parser = size)]
+    pub(crate) size: (u32, u32),
+    /// Colours.
+    #[arg(long, value_enum, default_value = "light")]
+    pub(crate) theme: ThemeArg,
+    /// In an SVG, draw text as paths: the same on any machine, but no longer text.
+    #[arg(long)]
+    pub(crate) text_as_paths: bool,
+    /// Run (for the chart of a run); the last logged one if not given.
+    #[arg(long)]
+    pub(crate) run: Option<String>,
+    /// Workload; the one with most runs if not given.
+    #[arg(long)]
+    pub(crate) workload: Option<String>,
+    /// Room, °C.
+    #[arg(long, value_name = "C", default_value_t = 25.0, value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: f64,
+    /// Altitude, m.
+    #[arg(long, value_name = "M", default_value_t = 0.0, value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
+    pub(crate) altitude: f64,
+    /// Highest settled package temperature, °C.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 200.0), allow_negative_numbers = true)]
+    pub(crate) temp_max: Option<f64>,
+    /// Highest level, dB(A).
+    #[arg(long, value_name = "DBA", value_parser = number(-20.0, 140.0), allow_negative_numbers = true)]
+    pub(crate) noise_max: Option<f64>,
+    /// Largest loss of work against the fastest setting, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 15.0, value_parser = number(0.0, 100.0), allow_negative_numbers = true)]
+    pub(crate) loss_max: f64,
+}
+
+/// Reads "1920x1080".
+fn size(text: &str) -> Result<(u32, u32), String> {
+    text.split_once(['x', 'X', '×'])
+        .and_then(|(w, h)| Some((w.trim().parse().ok()?, h.trim().parse().ok()?)))
+        .filter(|(w, h)| (640..=16_384).contains(w) && (400..=16_384).contains(h))
+        .ok_or_else(|| {
+            "give width x height in px, for instance 1920x1080, from 640x400 on".to_owned()
+        })
+}
+
 /// Forms of an export.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(crate) enum ExportForm {
@@ -546,8 +840,12 @@ pub(crate) enum FrameUnitArg {
     Us,
     /// Seconds a frame.
     S,
-    /// Time stamp of each frame, seconds.
+    /// Time stamp of each frame, seconds (or a date with its time).
     Stamps,
+    /// Time stamp of each frame, milliseconds.
+    StampsMs,
+    /// Time stamp of each frame, microseconds.
+    StampsUs,
 }
 
 #[derive(Debug, Args)]

@@ -2,8 +2,10 @@
 
 use std::fmt;
 
+use settlepoint_bench::BenchError;
 use settlepoint_infer::fit::InferError;
 use settlepoint_notebook::NotebookError;
+use settlepoint_views::ViewError;
 
 /// Exit codes, as documented in `settlepoint --help`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -84,6 +86,28 @@ impl From<InferError> for Failure {
             _ => Code::NotIdentified,
         };
         Self::new(code, error.to_string())
+    }
+}
+
+impl From<BenchError> for Failure {
+    fn from(error: BenchError) -> Self {
+        let code = match &error {
+            BenchError::File { doing: "read", .. } | BenchError::NothingFound { .. } => Code::Data,
+            BenchError::File { .. } | BenchError::Sink(_) => Code::Notebook,
+            _ => Code::Usage,
+        };
+        Self::new(code, error.to_string())
+    }
+}
+
+impl From<ViewError> for Failure {
+    fn from(error: ViewError) -> Self {
+        match error {
+            ViewError::Notebook(error) => error.into(),
+            ViewError::Infer(error) => error.into(),
+            ViewError::Unknown(message) => Self::usage(message),
+            other => Self::new(Code::NotIdentified, other.to_string()),
+        }
     }
 }
 

@@ -1,6 +1,7 @@
 //! Logs of frame times: one row a frame.
 
 use settlepoint_compare::frames::FrameLog;
+use settlepoint_import::{Moment, moment};
 
 use crate::args::FrameUnitArg;
 use crate::error::Failure;
@@ -9,8 +10,10 @@ use crate::readings::{decode, delimiter_of, is_comment};
 /// Frame times with how they were read.
 pub(crate) struct FrameFile {
     pub(crate) log: FrameLog,
-    /// Column and unit, and whether the unit was guessed.
+    /// File, column and unit, and whether the unit was guessed.
     pub(crate) how: String,
+    /// The same without the file.
+    pub(crate) reading: String,
 }
 
 /// Reads a log of frame times.
@@ -47,7 +50,7 @@ pub(crate) fn read(
     for (i, line) in lines {
         let cell = line.split(delimiter).nth(place).unwrap_or("");
         let cell = cell.trim().trim_matches('"');
-        let value = number(cell, delimiter).ok_or_else(|| {
+        let value = number(cell, delimiter).or_else(|| stamp_s(cell)).ok_or_else(|| {
             Failure::data(format!(
                 "{file}, line {}, column {}: '{cell}' where a frame time is expected; remove the \
                  line or name the column with --frame-column",
@@ -66,11 +69,14 @@ pub(crate) fn read(
         Some(unit) => (unit, "as told"),
         None => unit_of(name, &values),
     };
+    let scaled = |factor: f64| values.iter().map(|v| v * factor).collect::<Vec<f64>>();
     let log = match unit {
-        FrameUnitArg::Ms => FrameLog::new(values),
-        FrameUnitArg::Us => FrameLog::new(values.iter().map(|v| v / 1000.0).collect()),
-        FrameUnitArg::S => FrameLog::new(values.iter().map(|v| v * 1000.0).collect()),
+        FrameUnitArg::Ms => FrameLog::new(scaled(1.0)),
+        FrameUnitArg::Us => FrameLog::new(scaled(1e-3)),
+        FrameUnitArg::S => FrameLog::new(scaled(1e3)),
         FrameUnitArg::Stamps => FrameLog::from_stamps_s(&values),
+        FrameUnitArg::StampsMs => FrameLog::from_stamps_s(&scaled(1e-3)),
+        FrameUnitArg::StampsUs => FrameLog::from_stamps_s(&scaled(1e-6)),
     };
     let log = log.map_err(|e| Failure::data(format!("{file}: {e}")))?;
     let unit = match unit {
@@ -78,9 +84,12 @@ pub(crate) fn read(
         FrameUnitArg::Us => "microseconds a frame",
         FrameUnitArg::S => "seconds a frame",
         FrameUnitArg::Stamps => "time stamps in seconds",
+        FrameUnitArg::StampsMs => "time stamps in milliseconds",
+        FrameUnitArg::StampsUs => "time stamps in microseconds",
     };
-    let how = format!("{file}: column {} read as {unit}, {reason}", place + 1);
-    Ok(FrameFile { log, how })
+    let reading = format!("column {} read as {unit}, {reason}", place + 1);
+    let how = format!("{file}: {reading}");
+    Ok(FrameFile { log, how, reading })
 }
 
 fn number(cell: &str, delimiter: char) -> Option<f64> {
@@ -90,6 +99,14 @@ fn number(cell: &str, delimiter: char) -> Option<f64> {
         cell.parse().ok()
     };
     value.filter(|v: &f64| v.is_finite())
+}
+
+/// Seconds of a date with its time, or of a time of day.
+fn stamp_s(cell: &str) -> Option<f64> {
+    match moment(cell)? {
+        Moment::Dated(seconds) | Moment::OfDay(seconds) => Some(seconds),
+        _ => None,
+    }
 }
 
 /// Words that a column of frame times has in its name.
@@ -130,6 +147,10 @@ fn place(
     })
 }
 
+/// Rows from which rising values are time stamps: so many frames do not each take longer than the one
+/// before (by chance once in 20!).
+const LEAST_RISING: usize = 20;
+
 /// The unit from the header's last word, or else from the values.
 fn unit_of(name: &str, values: &[f64]) -> (FrameUnitArg, &'static str) {
     let lower = name.to_lowercase();
@@ -140,20 +161,20 @@ fn unit_of(name: &str, values: &[f64]) -> (FrameUnitArg, &'static str) {
     let by_name = match last {
         "ms" | "msec" | "milliseconds" => Some(FrameUnitArg::Ms),
         "us" | "µs" | "usec" | "microseconds" => Some(FrameUnitArg::Us),
-        "stamp" | "timestamp" | "stamps" => Some(FrameUnitArg::Stamps),
+        "s" | "sec" | "seconds" => Some(FrameUnitArg::S),
         _ => None,
     };
-    if let Some(unit) = by_name {
-        return (unit, "by its header");
-    }
-    if values.windows(2).all(|w| w[1] > w[0]) {
+    if values.len() >= LEAST_RISING && values.windows(2).all(|w| w[1] > w[0]) {
         return (
-            FrameUnitArg::Stamps,
-            "guessed, since they rise from row to row",
+            stamps_in(by_name, values),
+            "since they rise from row to row",
         );
     }
-    if matches!(last, "s" | "sec" | "seconds") {
-        return (FrameUnitArg::S, "by its header");
+    if matches!(last, "stamp" | "timestamp" | "stamps") {
+        return (stamps_in(None, values), "by its header");
+    }
+    if let Some(unit) = by_name {
+        return (unit, "by its header");
     }
     let mean = values.iter().sum::<f64>() / values.len().max(1) as f64;
     // Frames take from a fraction of a millisecond to a tenth of a second or so.
@@ -163,6 +184,21 @@ fn unit_of(name: &str, values: &[f64]) -> (FrameUnitArg, &'static str) {
         (FrameUnitArg::Ms, "guessed from their size")
     } else {
         (FrameUnitArg::S, "guessed from their size")
+    }
+}
+
+/// Unit of rising time stamps: that of the header or else, from their mean step, that in which a
+/// frame takes from a fifth of a millisecond to a fifth of a second.
+fn stamps_in(by_name: Option<FrameUnitArg>, values: &[f64]) -> FrameUnitArg {
+    let steps = values.len().saturating_sub(1).max(1) as f64;
+    let ends = values.first().zip(values.last());
+    let step = ends.map_or(0.0, |(first, last)| (last - first) / steps);
+    match by_name {
+        Some(FrameUnitArg::Ms) => FrameUnitArg::StampsMs,
+        Some(FrameUnitArg::Us) => FrameUnitArg::StampsUs,
+        None if step >= 200.0 => FrameUnitArg::StampsUs,
+        None if step >= 0.2 => FrameUnitArg::StampsMs,
+        _ => FrameUnitArg::Stamps,
     }
 }
 
@@ -202,6 +238,25 @@ mod tests {
                     format!("{}", 0.0085 * f64::from(i) + 0.001 * even(i))
                 }),
                 "stamps",
+            ),
+            (
+                rows("time (ms)\n", |i| {
+                    format!("{}", 8.5 * f64::from(i) + even(i))
+                }),
+                "stamps in ms by header",
+            ),
+            (
+                rows("", |i| format!("{}", 8500 * i + 1000 * (i % 2))),
+                "stamps in us by size",
+            ),
+            (
+                rows("stamp\n", |i| {
+                    format!(
+                        "2026-03-01 10:00:{:09.6}",
+                        0.0085 * f64::from(i) + 0.001 * even(i)
+                    )
+                }),
+                "dates",
             ),
         ] {
             assert!(

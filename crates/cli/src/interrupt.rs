@@ -20,6 +20,11 @@ pub(crate) fn watch() {
     });
 }
 
+/// Whether Ctrl-C was pressed, for work that ends by itself then.
+pub(crate) fn pressed() -> bool {
+    PRESSED.load(Ordering::SeqCst)
+}
+
 /// As long as this lives, Ctrl-C waits for the next [`check`].
 #[derive(Debug)]
 pub(crate) struct Writing(());

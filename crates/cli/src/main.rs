@@ -10,12 +10,13 @@ mod args;
 mod commands;
 mod error;
 mod frame_file;
-mod gather;
 mod interrupt;
 mod limits;
+mod live;
 mod log_file;
 mod readings;
 mod score_table;
+mod table_review;
 mod view;
 
 use std::io::Write as _;
@@ -34,7 +35,7 @@ fn main() -> ExitCode {
         Err(error) => return usage(&error),
     };
     let json = cli.json;
-    match run(cli.command) {
+    match run(cli.command, json) {
         Ok(outcome) => finish(&outcome, json),
         Err(failure) => {
             message(&view::printable(&format!("settlepoint: {failure}\n")));
@@ -54,9 +55,9 @@ fn usage(error: &clap::Error) -> ExitCode {
 }
 
 /// An answer, with the exit code that goes with it.
-struct Outcome {
-    answer: Answer,
-    code: u8,
+pub(crate) struct Outcome {
+    pub(crate) answer: Answer,
+    pub(crate) code: u8,
 }
 
 impl From<Answer> for Outcome {
@@ -65,8 +66,11 @@ impl From<Answer> for Outcome {
     }
 }
 
-fn run(command: Command) -> Result<Outcome, Failure> {
-    use commands::{add, choose, compare, demo, export, fit, inspect, predict, rank, review, runs};
+fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
+    use commands::{
+        add, channels, chart, choose, compare, demo, export, fit, inspect, predict, rank, record,
+        rehearse, review, runs, sound,
+    };
     let answer = match command {
         Command::Demo(args) => demo::demo(&args)?,
         Command::Inspect(args) => {
@@ -97,6 +101,11 @@ fn run(command: Command) -> Result<Outcome, Failure> {
             });
         }
         Command::Rank(args) => rank::rank(&args)?,
+        Command::Channels(args) => channels::channels(&args)?,
+        Command::Record(args) => return record::record(&args, json),
+        Command::Rehearse(args) => rehearse::rehearse(&args)?,
+        Command::Chart(args) => chart::chart(&args)?,
+        Command::Sound(args) => sound::sound(&args)?,
         Command::Export(args) => export::export(&args)?,
         Command::Merge { into, from } => export::merge(&into, &from)?,
         Command::Completions { shell } => completions(shell),
@@ -152,6 +161,6 @@ fn finish(outcome: &Outcome, json: bool) -> ExitCode {
 }
 
 /// Standard error is for people; if it is closed there is nobody to tell.
-fn message(text: &str) {
+pub(crate) fn message(text: &str) {
     let _ = std::io::stderr().lock().write_all(text.as_bytes());
 }

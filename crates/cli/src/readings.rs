@@ -4,7 +4,8 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use encoding_rs::{Encoding, WINDOWS_1252};
-use settlepoint_domain::{LimitValue, PhaseKind, PhaseReading};
+use settlepoint_domain::{LimitValue, PhaseKind, PhaseReading, ScoreTime, TimeOrigin};
+use settlepoint_import::{Moment, moment};
 
 use crate::args::{bound, parse_limit};
 use crate::error::Failure;
@@ -79,6 +80,11 @@ pub(crate) struct TypedScore {
     pub(crate) repetition: Option<u32>,
     pub(crate) order: Option<u32>,
     pub(crate) block: Option<String>,
+    pub(crate) time: Option<ScoreTime>,
+    /// Name of the run that it belongs to.
+    pub(crate) run: Option<String>,
+    /// Id of that run, as an export writes it.
+    pub(crate) run_id: Option<String>,
 }
 
 /// A table with its header, cells trimmed, comment and blank lines left out.
@@ -461,7 +467,10 @@ fn join(table: &Table, line: u64, run: &mut TypedRun, row: TypedRun) -> Result<(
     Ok(())
 }
 
-const SCORE_COLUMNS: [&str; 8] = [
+/// Columns of a table of scores that are no setting's name; `run_id` is what an export writes.
+const SCORE_COLUMNS: [&str; 11] = [
+    "run",
+    "run_id",
     "setting",
     "workload",
     "score",
@@ -470,10 +479,10 @@ const SCORE_COLUMNS: [&str; 8] = [
     "repetition",
     "order",
     "block",
+    "time",
 ];
 /// Scores are ratios to each other, so they lie above 0.
 pub(crate) const SCORES: std::ops::RangeInclusive<f64> = 1e-12..=1e15;
-const TIME_COLUMN: &str = "time";
 
 /// Reads a scores file: rows with `setting` and `score`, or one column a setting.
 pub(crate) fn scores(bytes: &[u8], file: &str) -> Result<Vec<TypedScore>, Failure> {
@@ -482,8 +491,7 @@ pub(crate) fn scores(bytes: &[u8], file: &str) -> Result<Vec<TypedScore>, Failur
         return Err(table.no_rows());
     }
     if table.column("score").is_some() {
-        let known: Vec<&str> = SCORE_COLUMNS.into_iter().chain([TIME_COLUMN]).collect();
-        table.unknown_columns(&known)?;
+        table.unknown_columns(&SCORE_COLUMNS)?;
         return table
             .rows
             .iter()
@@ -494,14 +502,20 @@ pub(crate) fn scores(bytes: &[u8], file: &str) -> Result<Vec<TypedScore>, Failur
 }
 
 fn score_row(table: &Table, line: u64, row: &[String]) -> Result<TypedScore, Failure> {
+    let some = |name: &str| Some(table.text(row, name).to_owned()).filter(|t| !t.is_empty());
     let setting = table.text(row, "setting");
-    if setting.is_empty() {
-        return Err(table.bad(line, "setting", "", "a setting's name"));
+    let run = some("run");
+    if setting.is_empty() && run.is_none() {
+        return Err(table.bad(
+            line,
+            "setting",
+            "",
+            "a setting's name (or a run's in 'run')",
+        ));
     }
     let value = table
         .within(line, row, "score", SCORES)?
         .ok_or_else(|| table.bad(line, "score", "", "a score above 0"))?;
-    let some = |name: &str| Some(table.text(row, name).to_owned()).filter(|t| !t.is_empty());
     let lower = match table.text(row, "direction").to_lowercase().as_str() {
         "" => None,
         "lower" | "less" | "lower_is_better" => Some(true),
@@ -517,7 +531,31 @@ fn score_row(table: &Table, line: u64, row: &[String]) -> Result<TypedScore, Fai
         repetition: count(table, line, row, "repetition")?,
         order: count(table, line, row, "order")?,
         block: some("block"),
+        time: time(table, line, row)?,
+        run,
+        run_id: some("run_id"),
     })
+}
+
+/// A date with its time, a time of day, or seconds since a common start.
+fn time(table: &Table, line: u64, row: &[String]) -> Result<Option<ScoreTime>, Failure> {
+    let text = table.text(row, "time");
+    if text.is_empty() {
+        return Ok(None);
+    }
+    let read = match moment(text) {
+        Some(Moment::Dated(seconds)) => Some((seconds, TimeOrigin::Epoch)),
+        Some(Moment::OfDay(seconds)) => Some((seconds, TimeOrigin::Midnight)),
+        _ => match table.parse(line, "time", text) {
+            Ok(seconds) => Some((seconds, TimeOrigin::Start)),
+            Err(_) => None,
+        },
+    };
+    let (seconds, origin) = read.ok_or_else(|| {
+        let wanted = "a time as 2026-03-01 14:05, 14:05:30 or a number of seconds";
+        table.bad(line, "time", text, wanted)
+    })?;
+    Ok(Some(ScoreTime { seconds, origin }))
 }
 
 fn count(table: &Table, line: u64, row: &[String], name: &str) -> Result<Option<u32>, Failure> {
@@ -543,7 +581,7 @@ fn wide_scores(table: &Table) -> Result<Vec<TypedScore>, Failure> {
         let workload = table.text(row, "workload").to_owned();
         for (i, setting) in table.header.iter().enumerate() {
             let ours = |c: &&str| setting.eq_ignore_ascii_case(c);
-            if setting.is_empty() || SCORE_COLUMNS.iter().chain([&TIME_COLUMN]).any(ours) {
+            if setting.is_empty() || SCORE_COLUMNS.iter().any(ours) {
                 continue;
             }
             let cell = row.get(i).map_or("", String::as_str);
@@ -567,6 +605,9 @@ fn wide_scores(table: &Table) -> Result<Vec<TypedScore>, Failure> {
                 repetition: Some(*repetition),
                 order: None,
                 block: Some(line.to_string()),
+                time: time(table, *line, row)?,
+                run: None,
+                run_id: None,
             });
         }
     }

@@ -87,6 +87,9 @@ fn typed(setting: &str, workload: Option<String>, value: f64, repetition: u32) -
         repetition: Some(repetition),
         order: None,
         block: None,
+        time: None,
+        run: None,
+        run_id: None,
     }
 }
 
@@ -141,7 +144,15 @@ fn numbered(
     place: &Place<'_>,
 ) -> Option<Vec<Group>> {
     let named = |cells: &Vec<String>| cells.first().is_some_and(|c| place.number(c).is_none());
-    let ours = ["workload", "repetition", "order", "block", "score", "time"];
+    let ours = [
+        "run",
+        "workload",
+        "repetition",
+        "order",
+        "block",
+        "score",
+        "time",
+    ];
     let first = header.first()?;
     if !rows.iter().all(|(_, cells)| named(cells))
         || ours.iter().any(|c| first.eq_ignore_ascii_case(c))

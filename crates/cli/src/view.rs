@@ -2,7 +2,8 @@
 //! contract of the output stands in one place.
 
 use serde_json::{Value, json};
-use settlepoint_domain::{Estimate, Figure, Finding, Id, LimitValue};
+use settlepoint_domain::{Estimate, Figure, Finding, LimitValue};
+pub(crate) use settlepoint_views::listed::listed;
 
 /// What a command says, in both forms.
 #[derive(Debug)]
@@ -145,23 +146,6 @@ pub(crate) fn figure_span(f: &Figure, decimals: usize, unit: &str) -> String {
     }
 }
 
-/// Names with commas between; with the id where two are alike.
-pub(crate) fn listed<'a>(things: impl Iterator<Item = (&'a str, Id)>) -> String {
-    let things: Vec<(&str, Id)> = things.collect();
-    let twins = |name: &str| things.iter().filter(|(n, _)| *n == name).count() > 1;
-    let shown: Vec<String> = things
-        .iter()
-        .map(|(name, id)| {
-            if twins(name) {
-                format!("'{name}' {id}")
-            } else {
-                format!("'{name}'")
-            }
-        })
-        .collect();
-    shown.join(", ")
-}
-
 /// Columns that a text takes on a terminal: East Asian wide characters (Unicode Standard Annex 11,
 /// the blocks that matter in names) take two, combining marks none.
 fn columns_of(text: &str) -> usize {
@@ -242,6 +226,22 @@ pub(crate) fn signed(value: f64, decimals: usize) -> String {
     } else {
         text.replace('-', "+")
     }
+}
+
+/// Runs left out, with the reason, as keys.
+pub(crate) fn excluded_json(excluded: &[(String, String)]) -> Value {
+    excluded
+        .iter()
+        .map(|(run, reason)| json!({ "run": run, "reason": reason }))
+        .collect()
+}
+
+/// The same, a line each.
+pub(crate) fn excluded_text(excluded: &[(String, String)]) -> String {
+    excluded
+        .iter()
+        .map(|(run, reason)| format!("run '{run}' is left out: {reason}\n"))
+        .collect()
 }
 
 #[cfg(test)]

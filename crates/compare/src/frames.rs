@@ -20,7 +20,7 @@ use crate::pair::Verdict;
 pub const SHARES: [f64; 3] = [0.05, 0.01, 0.001];
 /// Fewest frames in a recording.
 const LEAST_FRAMES: usize = 100;
-/// Blocks that must hold long frames of a share before its interval is believed: with fewer, the
+/// Independent long frames of a share from which its interval is believed: with fewer, the
 /// percentiles of the bootstrap are those of a handful of events.
 const LEAST_EVENTS: f64 = 20.0;
 
@@ -50,6 +50,8 @@ pub enum FrameError {
     },
     /// All frames take equally long, so there is no scatter.
     Constant,
+    /// The recordings of each side equal each other.
+    Repeated,
     /// A side has no recording.
     Empty,
 }
@@ -70,6 +72,9 @@ impl fmt::Display for FrameError {
             Self::Constant => {
                 f.write_str("all frames take equally long; is a cap active, or the column wrong?")
             }
+            Self::Repeated => f.write_str(
+                "the recordings of each side equal each other; was one file given twice?",
+            ),
             Self::Empty => f.write_str("a side has no recording"),
         }
     }
@@ -254,7 +259,8 @@ pub struct FramesCompared {
 ///
 /// # Errors
 ///
-/// [`FrameError`] for a side without recordings or without scatter.
+/// [`FrameError`] for a side without recordings or without scatter, or with one recording given
+/// twice.
 pub fn compare_frames(
     base: &[FrameLog],
     other: &[FrameLog],
@@ -302,18 +308,18 @@ fn by_recording(
         };
         let (base, other) = (logs(base), logs(other));
         // Speed as a logarithm: base time over other time.
-        let speed = welch(&base, &other).map_err(|_| FrameError::Constant)?;
+        let speed = match welch(&base, &other) {
+            Ok(speed) => speed,
+            Err(_) if metric == Metric::MeanRate => return Err(FrameError::Repeated),
+            Err(_) => return Ok(without_scatter(metric, &base, &other)),
+        };
         let bounds = bounds(options.margin_pct);
         let same = speed.equivalence(bounds.0, bounds.1).p() <= 0.05;
         let (inner, outer) = (speed.interval(0.9), speed.interval(0.95));
-        let side = |values: &[f64]| {
-            let mean = values.iter().sum::<f64>() / values.len() as f64;
-            point(metric.shown(mean.exp()))
-        };
         Ok(FrameComparison {
             metric,
-            base: side(&base),
-            other: side(&other),
+            base: of_recordings(metric, &base),
+            other: of_recordings(metric, &other),
             ratio: ratio(metric, speed.value, inner),
             interval_95: ends(metric, outer),
             p_difference: speed.p_two_sided(0.0),
@@ -337,12 +343,44 @@ fn by_recording(
     })
 }
 
-/// A value whose own interval is not worked out.
-fn point(value: f64) -> Estimate {
+/// Times read in coarse steps may be the same in every recording, which tells nothing.
+fn without_scatter(metric: Metric, base_ln_ms: &[f64], other_ln_ms: &[f64]) -> FrameComparison {
+    let (base, other) = (
+        of_recordings(metric, base_ln_ms),
+        of_recordings(metric, other_ln_ms),
+    );
+    FrameComparison {
+        metric,
+        ratio: Estimate {
+            value: other.value / base.value,
+            lo: 0.0,
+            hi: f64::INFINITY,
+            basis: Basis::Measured,
+        },
+        base,
+        other,
+        interval_95: (0.0, f64::INFINITY),
+        p_difference: 1.0,
+        verdict: Verdict::CannotTell,
+        needs: Some("frame times with more digits, or more recordings".to_owned()),
+    }
+}
+
+/// One side's value with Student's 90 % interval of the recordings' logarithms.
+fn of_recordings(metric: Metric, ln_ms: &[f64]) -> Estimate {
+    let n = ln_ms.len() as f64;
+    let mean = ln_ms.iter().sum::<f64>() / n;
+    let squares: f64 = ln_ms.iter().map(|x| (x - mean).powi(2)).sum();
+    let error = (squares / (n - 1.0) / n).sqrt();
+    let half = StudentT::new(n - 1.0).map_or(f64::INFINITY, |t| t.coverage_factor(0.9) * error);
+    let (a, b) = (
+        metric.shown((mean - half).exp()),
+        metric.shown((mean + half).exp()),
+    );
     Estimate {
-        value,
-        lo: value,
-        hi: value,
+        value: metric.shown(mean.exp()),
+        lo: a.min(b),
+        hi: a.max(b),
         basis: Basis::Measured,
     }
 }
@@ -383,7 +421,7 @@ struct Side {
     values: Vec<f64>,
     replicates: Vec<Vec<f64>>,
     block_frames: usize,
-    /// Frames beyond each share, over the number of frames in a cluster of them.
+    /// Frames beyond each share, as many as tell as much if they were independent.
     events: Vec<f64>,
 }
 
@@ -402,10 +440,10 @@ impl Side {
         let mut events = vec![f64::INFINITY];
         let joined = FrameLog { times_ms: times };
         for share in SHARES {
-            let (length, beyond, count) = exceedances(&joined, share);
-            longest = longest.max(length);
-            memory = memory.max(beyond);
-            events.push(count / length);
+            let beyond = exceedances(&joined, share);
+            longest = longest.max(beyond.length);
+            memory = memory.max(beyond.memory);
+            events.push(beyond.events);
         }
         #[expect(
             clippy::cast_possible_truncation,
@@ -457,18 +495,36 @@ fn stretch(frames: usize, block_frames: usize, memory: f64) -> f64 {
     wider / (1.0 - lost).sqrt()
 }
 
-/// Block length and memory of the series "takes longer than the time this share exceeds", and how
-/// many do.
-fn exceedances(log: &FrameLog, share: f64) -> (f64, f64, f64) {
+/// What is known of the series "takes longer than the time this share exceeds".
+struct Exceedances {
+    /// Block length for it, frames.
+    length: f64,
+    /// As [`settlepoint_stats::resample::BlockLength::memory`].
+    memory: f64,
+    /// How many frames are longer, over how many of them come together.
+    events: f64,
+}
+
+fn exceedances(log: &FrameLog, share: f64) -> Exceedances {
     let limit_ms = log.exceeded_ms(share);
     let beyond: Vec<f64> = log
         .times_ms
         .iter()
         .map(|t| f64::from(u8::from(*t > limit_ms)))
         .collect();
-    let count = beyond.iter().sum();
-    let (length, memory) = block_length(&beyond).map_or((1.0, 0.0), |b| (b.circular, b.memory));
-    (length, memory, count)
+    let count: f64 = beyond.iter().sum();
+    block_length(&beyond).map_or(
+        Exceedances {
+            length: 1.0,
+            memory: 0.0,
+            events: count,
+        },
+        |b| Exceedances {
+            length: b.circular,
+            memory: b.memory,
+            events: count / b.inflation.max(1.0),
+        },
+    )
 }
 
 /// The draws, in parts that threads share.
@@ -521,7 +577,7 @@ fn by_blocks(
     };
     let needs = match (few, verdict) {
         (true, _) => Some(format!(
-            "{:.0} times the recording: only {events:.0} separate bursts of frames are that long",
+            "{:.0} times the recording: its long frames are worth {events:.0} independent ones",
             (LEAST_EVENTS / events.max(0.1)).ceil()
         )),
         (false, Verdict::CannotTell) => Some(longer(inner, margin_pct)),

@@ -4,9 +4,10 @@ use std::fmt;
 
 use settlepoint_domain::{Basis, Direction, Estimate};
 use settlepoint_stats::random::Random;
-use settlepoint_stats::resample::bca_two;
+use settlepoint_stats::resample::{bca, bca_two};
 use settlepoint_stats::two_sample::{
-    EXACT_VALUES, SampleError, StudentEstimate, least_two_sided_p, mann_whitney, paired, welch,
+    EXACT_VALUES, SampleError, StudentEstimate, least_signed_p, least_two_sided_p, mann_whitney,
+    paired, signed_rank, welch,
 };
 
 use crate::design::{Design, Layout};
@@ -143,7 +144,7 @@ impl Verdict {
 /// Methods that do not decide but should agree.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct CrossChecks {
-    /// Two-sided exact p-value of the rank-sum test.
+    /// Two-sided exact p-value of the rank-sum test, within blocks of the signed-rank test.
     pub rank_p: Option<f64>,
     /// Why there is none, or why it can say nothing.
     pub rank_note: Option<String>,
@@ -504,42 +505,80 @@ const BOOTSTRAP_DRAWS: usize = 2000;
 const SEED: u64 = 0x5e77;
 
 fn cross_checks(design: &Design, scale: Scale) -> CrossChecks {
-    let (n, m) = (design.base.len(), design.other.len());
-    let (rank_p, rank_note) = if design.layout != Layout::Independent {
-        (None, None)
-    } else if least_two_sided_p(n, m) > 0.05 {
-        let note = format!(
-            "a rank or permutation test of {n} against {m} values cannot reach 5 %: its smallest \
-             p-value is {:.2}",
-            least_two_sided_p(n, m)
-        );
-        (None, Some(note))
-    } else if n + m > EXACT_VALUES {
-        let note = format!("more than {EXACT_VALUES} values: no exact rank test is worked out");
-        (None, Some(note))
-    } else {
-        let p = mann_whitney(&design.other, &design.base)
-            .ok()
-            .and_then(|test| test.p_exact);
-        (p, None)
+    let within: Vec<f64> = design
+        .other
+        .iter()
+        .zip(&design.base)
+        .map(|(other, base)| other - base)
+        .collect();
+    let (rank, bca) = match design.layout {
+        Layout::Single => return CrossChecks::default(),
+        Layout::Independent => (rank_sum(design), bootstrap(design)),
+        Layout::Paired | Layout::Blocked => (signed(&within), bootstrap_within(&within)),
     };
-    let enough = design.layout == Layout::Independent && n.min(m) >= BOOTSTRAP_VALUES;
-    let bca_95 = enough
-        .then(|| {
-            let mut random = Random::from_seed(SEED);
-            let draws = BOOTSTRAP_DRAWS;
-            bca_two(&design.other, &design.base, mean, 0.95, draws, &mut random).ok()
-        })
-        .flatten()
-        .map(|bca| {
-            let show = shown(scale);
-            (show(bca.interval.0), show(bca.interval.1))
-        });
+    let (rank_p, rank_note) = match rank {
+        Ok(p) => (p, None),
+        Err(note) => (None, Some(note)),
+    };
+    let show = shown(scale);
     CrossChecks {
         rank_p,
         rank_note,
-        bca_95,
+        bca_95: bca.map(|(low, high)| (show(low), show(high))),
     }
+}
+
+/// Exact p-value of the rank-sum test, or why there is none.
+fn rank_sum(design: &Design) -> Result<Option<f64>, String> {
+    let (n, m) = (design.base.len(), design.other.len());
+    let least = least_two_sided_p(n, m);
+    if least > 0.05 {
+        return Err(format!(
+            "a rank or permutation test of {n} against {m} values cannot reach 5 %: its smallest \
+             p-value is {least:.2}"
+        ));
+    }
+    if n + m > EXACT_VALUES {
+        return Err(format!(
+            "more than {EXACT_VALUES} values: no exact rank test is worked out"
+        ));
+    }
+    Ok(mann_whitney(&design.other, &design.base)
+        .ok()
+        .and_then(|test| test.p_exact))
+}
+
+/// Exact p-value of the signed-rank test within blocks, or why there is none.
+fn signed(within: &[f64]) -> Result<Option<f64>, String> {
+    let n = within.len();
+    let least = least_signed_p(n);
+    if least > 0.05 {
+        return Err(format!(
+            "a rank or permutation test within {n} blocks cannot reach 5 %: its smallest p-value is \
+             {least:.2}"
+        ));
+    }
+    if n > EXACT_VALUES {
+        return Err(format!(
+            "more than {EXACT_VALUES} blocks: no exact rank test is worked out"
+        ));
+    }
+    Ok(signed_rank(within).ok())
+}
+
+fn bootstrap(design: &Design) -> Option<(f64, f64)> {
+    let enough = design.base.len().min(design.other.len()) >= BOOTSTRAP_VALUES;
+    let mut random = Random::from_seed(SEED);
+    let (other, base) = (&design.other, &design.base);
+    let made = enough.then(|| bca_two(other, base, mean, 0.95, BOOTSTRAP_DRAWS, &mut random));
+    made?.ok().map(|bca| bca.interval)
+}
+
+fn bootstrap_within(within: &[f64]) -> Option<(f64, f64)> {
+    let mut random = Random::from_seed(SEED);
+    let made = (within.len() >= BOOTSTRAP_VALUES)
+        .then(|| bca(within, mean, 0.95, BOOTSTRAP_DRAWS, &mut random));
+    made?.ok().map(|bca| bca.interval)
 }
 
 /// Spread of single scores common to comparisons of ratios that have repetitions: the root of the

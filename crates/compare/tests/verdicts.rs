@@ -142,6 +142,14 @@ fn blocks_take_a_common_drift_out() {
         use_blocks: false,
         ..Options::default()
     };
+    let note = paired
+        .cross_checks
+        .rank_note
+        .expect("five blocks are too few");
+    assert!(
+        note.contains("within 5 blocks") && note.contains("0.06"),
+        "{note}"
+    );
     let independent = compare(&workload, &base, &other, &loose).expect("rounds");
     assert_eq!(independent.layout, Layout::Independent);
     assert_eq!(independent.verdict, Verdict::CannotTell);
@@ -185,6 +193,30 @@ fn the_spread_of_other_workloads_speaks_for_a_single_repetition() {
     // statsmodels 0.15.0: an effect of |ln 0.96| / 0.01 = 4.08 needs 2.38 a side.
     assert_eq!(single.repeats_needed, Some(3));
     assert_eq!(single.verdict, Verdict::CannotTell);
+}
+
+/// 24 rounds, all of which lose: the signed-rank test has 2 of 2^24 signs as far out.
+#[test]
+fn many_rounds_bring_the_cross_checks() {
+    let rounds = |factor: f64, step: u32| -> Vec<Observation> {
+        (0..24_u32)
+            .map(|i| Observation {
+                block: Some(i.to_string()),
+                ..Observation::of(factor * (100.0 + f64::from(i * step % 24) / 10.0))
+            })
+            .collect()
+    };
+    let options = Options::default();
+    let workload = Workload::named("job");
+    let c = compare(&workload, &rounds(1.0, 7), &rounds(0.95, 5), &options).expect("rounds");
+    assert_eq!(c.layout, Layout::Paired);
+    let p = c.cross_checks.rank_p.expect("24 rounds");
+    assert!((p / 2.0_f64.powi(-23) - 1.0).abs() < 1e-9, "{p}");
+    let (low, high) = c.cross_checks.bca_95.expect("24 rounds");
+    let outer = c.interval_95.expect("repeated");
+    // As for independent values below.
+    let tenth = 0.1 * (outer.1 - outer.0);
+    assert!((low - outer.0).abs() < tenth && (high - outer.1).abs() < tenth);
 }
 
 #[test]

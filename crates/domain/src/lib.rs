@@ -13,6 +13,7 @@ mod log;
 mod machine;
 mod phase;
 mod run;
+mod score_time;
 mod setting;
 mod workload;
 
@@ -23,6 +24,7 @@ pub use log::{LogError, LogStart, SensorLog, Zone};
 pub use machine::{Cooling, Machine, Tune};
 pub use phase::{Finding, Phase, PhaseKind, Plateau, Severity};
 pub use run::{PhaseReading, Run, RunData, Score};
+pub use score_time::{ScoreTime, TimeOrigin};
 pub use setting::{FanSetting, LimitValue, Setting, SettingError, Tier};
 pub use workload::{Direction, ScoreKind, Workload};
 

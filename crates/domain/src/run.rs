@@ -1,4 +1,4 @@
-use crate::{Id, PhaseKind};
+use crate::{Id, PhaseKind, ScoreTime};
 
 /// Averages of one phase, typed by hand or read off a screen.
 ///
@@ -56,6 +56,8 @@ pub struct Score {
     pub order: Option<u32>,
     /// Block, if blocked.
     pub block: Option<String>,
+    /// When it was measured, if noted.
+    pub time: Option<ScoreTime>,
 }
 
 /// What a run consists of.

@@ -46,5 +46,5 @@ pub use pipeline::{import, import_reader};
 pub use recipe::Recipe;
 pub use source::{Encoding, LineEnd};
 pub use split::Delimiter;
-pub use stamp::DayOrder;
+pub use stamp::{DayOrder, Moment, moment};
 pub use units::{Quantity, SourceUnit, lookup as lookup_unit};

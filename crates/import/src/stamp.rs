@@ -38,6 +38,46 @@ impl std::str::FromStr for DayOrder {
     }
 }
 
+/// When something was, as one cell tells.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
+pub enum Moment {
+    /// Seconds since 1970-01-01T00:00, in UTC where an offset was written; a date alone is its
+    /// midnight.
+    Dated(f64),
+    /// Seconds since midnight.
+    OfDay(f64),
+}
+
+/// Reads a cell as a date with or without a time, or as a time of day; `None` if it is neither, or a
+/// date whose day and month cannot be told apart.
+///
+/// ```
+/// use settlepoint_import::{Moment, moment};
+///
+/// assert_eq!(moment("2000-02-29 12:00"), Some(Moment::Dated(951_825_600.0)));
+/// assert_eq!(moment("14:05:30"), Some(Moment::OfDay(50_730.0)));
+/// assert_eq!(moment("03/04/2026 12:00"), None);
+/// ```
+pub fn moment(text: &str) -> Option<Moment> {
+    let stamp = parse(text, DayOrder::DayFirst)?;
+    // Dots between the parts of a date stand for day first.
+    if stamp.order_matters && !text.contains('.') {
+        return None;
+    }
+    let seconds = |ns: i64| ns as f64 / NS as f64;
+    let time_ns = stamp.time_ns;
+    match stamp.days {
+        Some(_) => Stamp {
+            time_ns: Some(time_ns.unwrap_or(0)),
+            ..stamp
+        }
+        .unix_ns()
+        .map(|ns| Moment::Dated(seconds(ns))),
+        None => time_ns.map(|ns| Moment::OfDay(seconds(ns))),
+    }
+}
+
 pub(crate) const NS: i64 = 1_000_000_000;
 pub(crate) const DAY_NS: i64 = 86_400 * NS;
 

@@ -349,7 +349,10 @@ fn window_over(
     });
     window.fan_speed_rpm = mean(Role::FanSpeed).map(fan_speed);
     window.level_dba = mean(Role::Level).map(|v| reading(v, &[LEVEL_DB], &[LEVEL_OFFSET_DB]));
-    window.clock_mhz[0] = mean(Role::Clock).map(|v| reading(v, &[0.005 * v], &[]));
+    // Idle clocks are the governor's, not the work's.
+    if kind != PhaseKind::Idle {
+        window.clock_mhz[0] = mean(Role::Clock).map(|v| reading(v, &[0.005 * v], &[]));
+    }
     window
 }
 

@@ -159,6 +159,7 @@ fn typed(pl1_w: f64) -> Run {
             repetition: 1,
             order: None,
             block: None,
+            time: None,
         }],
         excluded: None,
     }

@@ -206,6 +206,16 @@ impl FanState {
         }
     }
 
+    /// The same temperatures and speed under a control that may be another one.
+    pub(crate) fn under(self, control: &Control<'_>) -> Self {
+        Self {
+            smoothed_c: self.smoothed_c,
+            followed_c: self.followed_c,
+            share: self.share,
+            ..Self::settled(control, self.followed_c)
+        }
+    }
+
     fn set_step(&mut self, curve: &FanCurve, dt: f64) {
         let lag_s = curve.smoothing_s;
         let (decay, lag) = if lag_s > 0.0 {

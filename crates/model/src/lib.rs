@@ -55,7 +55,7 @@ pub use parameters::{
     ActingLimit, BudgetTier, ClockLaw, Cooling, FanControl, FanCurve, LadderNode, LimitBehaviour,
     MachineModel, Package, Scenario, Sound, Start, WorkLaw,
 };
-pub use simulate::{Driver, PowerTrace, Simulator, Step, simulate};
+pub use simulate::{Driver, PowerTrace, Simulator, Standing, Step, simulate};
 pub use sound::Level;
 pub use steady::{OperatingPoint, boost_of, capacity_w, steady_state, steady_state_from_above};
 pub use summary::{Means, PhaseSummary, Summary};

@@ -230,6 +230,91 @@ impl Simulator {
     }
 }
 
+/// Where a simulated machine stands between two stretches of a run: what a caller keeps who changes
+/// demand, limits or room as it goes.
+#[derive(Clone, Debug)]
+pub struct Standing {
+    nodes: Nodes,
+    fan: FanState,
+    averages_w: Vec<f64>,
+}
+
+impl Standing {
+    /// Node temperatures, die first, °C; those beyond the ladder's length mean nothing.
+    pub fn nodes_c(&self) -> &[f64] {
+        &self.nodes
+    }
+
+    /// Fan speed as a share of full speed.
+    pub fn fan_share(&self) -> f64 {
+        self.fan.share
+    }
+
+    /// Budget averages, W, one for each tier of the scenario.
+    pub fn averages_w(&self) -> &[f64] {
+        &self.averages_w
+    }
+}
+
+impl Simulator {
+    /// The standing at the start of `scenario`.
+    ///
+    /// # Errors
+    /// A model or scenario that fails its check.
+    pub fn standing(
+        &mut self,
+        model: &MachineModel,
+        scenario: &Scenario,
+    ) -> Result<Standing, ModelError> {
+        model.check()?;
+        scenario.check()?;
+        let run = Loop::start(self, model, scenario, Driver::Steady);
+        let (nodes, fan) = (run.nodes, run.fan);
+        Ok(Standing {
+            nodes,
+            fan,
+            averages_w: self.averages.clone(),
+        })
+    }
+
+    /// Goes on from `standing` for the scenario's duration under a demand in W at the reference
+    /// temperature, and leaves the new standing. Times of the steps count from the call. The
+    /// scenario's start is not used; its tiers keep their averages as long as their number stays
+    /// the same, and take the power of the last step where it grew.
+    ///
+    /// # Errors
+    /// A model or scenario that fails its check.
+    pub fn go_on(
+        &mut self,
+        model: &MachineModel,
+        scenario: &Scenario,
+        demand_w: f64,
+        standing: &mut Standing,
+        mut on_step: impl FnMut(&Step<'_>),
+    ) -> Result<(), ModelError> {
+        model.check()?;
+        scenario.check()?;
+        let demand = [(0.0, demand_w)];
+        let mut run = Loop::start(self, model, scenario, Driver::Workload(&demand));
+        run.take_up(standing);
+        let steps = step_count(scenario);
+        for index in 0..steps {
+            let last = index + 1 == steps;
+            let start_s = index as f64 * scenario.step_s;
+            let dt = if last { run.last_dt } else { scenario.step_s };
+            let span = Span {
+                start_s,
+                end_s: start_s + dt,
+                ..Span::new(dt, last)
+            };
+            run.step(span, Forced::default(), &mut on_step);
+        }
+        (standing.nodes, standing.fan) = (run.nodes, run.fan);
+        standing.averages_w.clone_from(&self.averages);
+        Ok(())
+    }
+}
+
 /// A logged power, and perhaps a logged fan speed, to be followed.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PowerTrace<'a> {
@@ -428,6 +513,17 @@ impl<'a, 'w> Loop<'a, 'w> {
             demand_cursor: 0,
             ledger: Ledger::new(sustained_w),
         }
+    }
+
+    /// Stands where an earlier stretch ended.
+    fn take_up(&mut self, standing: &Standing) {
+        self.nodes = standing.nodes;
+        self.fan = standing.fan.under(&self.control);
+        for (average, before_w) in self.work.averages.iter_mut().zip(&standing.averages_w) {
+            *average = *before_w;
+        }
+        self.update_conductance(self.fan.share);
+        self.leak_w = self.leakage_w(self.nodes[0]);
     }
 
     /// Makes the tiers fit another step length.

@@ -649,3 +649,69 @@ proptest! {
         prop_assert!((a - b).abs() < 1e-8);
     }
 }
+
+/// A run cut into stretches is the run in one piece, and limits changed in between take hold.
+#[test]
+fn stretches_add_up_to_the_whole_run() {
+    let model = support::desktop();
+    let whole = Scenario {
+        tiers: vec![
+            BudgetTier {
+                limit_w: 100.0,
+                window_s: 28.0,
+            },
+            BudgetTier {
+                limit_w: 180.0,
+                window_s: 0.0,
+            },
+        ],
+        duration_s: 120.0,
+        step_s: 0.5,
+        start: Start::SettledAt { power_w: 15.0 },
+        ..support::half_hour()
+    };
+    let demand_w = model.package.demand_w;
+    let mut at_once = Vec::new();
+    simulate(&model, &whole, |step| {
+        at_once.push((step.power_w, step.die_c, step.fan_share));
+    });
+    let mut simulator = Simulator::new();
+    let mut standing = simulator.standing(&model, &whole).expect("a start");
+    let mut pieces = Vec::new();
+    for duration_s in [0.5, 7.5, 52.0, 60.0] {
+        let stretch = Scenario {
+            duration_s,
+            ..whole.clone()
+        };
+        simulator
+            .go_on(&model, &stretch, demand_w, &mut standing, |step| {
+                pieces.push((step.power_w, step.die_c, step.fan_share));
+            })
+            .expect("a stretch");
+    }
+    assert_eq!(at_once.len(), pieces.len());
+    for (a, b) in at_once.iter().zip(&pieces) {
+        // Powers of the conductance are tracked from another anchor, good to 1e-12.
+        assert!(
+            (a.0 - b.0).abs() < 1e-6 && (a.1 - b.1).abs() < 1e-6 && (a.2 - b.2).abs() < 1e-9,
+            "{a:?} {b:?}"
+        );
+    }
+    let lower = Scenario {
+        tiers: vec![
+            BudgetTier {
+                limit_w: 60.0,
+                window_s: 0.0,
+            },
+            whole.tiers[1],
+        ],
+        ..whole
+    };
+    let mut last_w = f64::NAN;
+    simulator
+        .go_on(&model, &lower, demand_w, &mut standing, |step| {
+            last_w = step.power_w;
+        })
+        .expect("a stretch");
+    assert!((last_w - 60.0).abs() < 1e-9, "{last_w}");
+}

@@ -20,6 +20,7 @@ fn main() {
     let path = std::env::args_os().nth(1).unwrap();
     let notebook = Notebook::create(&path).unwrap();
     common::fill(&notebook);
+    common::fill_schema_2(&notebook);
     drop(notebook);
     // The size of pages can change only outside the write-ahead mode.
     let shrink = "PRAGMA journal_mode = DELETE; PRAGMA page_size = 512; VACUUM; \

@@ -3,7 +3,7 @@
 use rusqlite::Row;
 use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, Value, ValueRef};
 use settlepoint_domain::{
-    Averaging, Direction, Id, LimitValue, PhaseKind, Role, ScoreKind, Severity, Unit,
+    Averaging, Direction, Id, LimitValue, PhaseKind, Role, ScoreKind, Severity, TimeOrigin, Unit,
 };
 
 use crate::NotebookError;
@@ -136,6 +136,15 @@ words!(
         (Self::Instant, "instant"),
         (Self::Mean, "mean"),
         (Self::Counter, "counter")
+    ]
+);
+words!(
+    TimeOrigin,
+    "origin of times",
+    vec![
+        (Self::Epoch, "epoch"),
+        (Self::Midnight, "midnight"),
+        (Self::Start, "start"),
     ]
 );
 words!(

@@ -68,11 +68,16 @@ pub(crate) const fn tables(kind: Kind) -> &'static [Table] {
                     copied("sample_blocks", "run", "position, first_row"),
                     content("recording_rows", "run", "row_index"),
                     copied("findings", "run", "position"),
+                    content("frame_logs", "run", "position"),
+                    copied("frame_blocks", "run", "position, first_row"),
                 ]
             }
         }
     }
 }
+
+/// Content tables that came after the first schema.
+const LATER: [&str; 1] = ["frame_logs"];
 
 /// The hash of each column of a thing's own row and of each table of what belongs to it.
 pub(crate) type Fingerprint = BTreeMap<String, [u8; 32]>;
@@ -120,14 +125,17 @@ impl Notebook {
             let columns: Vec<String> = statement.column_names().map(str::to_owned).collect();
             let mut rows = statement.query([SqlId(id)])?;
             let mut hasher = Sha256::new();
+            let mut empty = true;
             while let Some(row) = rows.next()? {
+                empty = false;
                 if index == 0 {
                     print_columns(&mut print, row, &columns)?;
                 } else {
                     feed_row(&mut hasher, row, &columns)?;
                 }
             }
-            if index > 0 {
+            // As with columns, a table that a later schema adds changes nothing until used.
+            if index > 0 && !(empty && LATER.contains(name)) {
                 print.insert((*name).to_owned(), hasher.finalize().into());
             }
         }

@@ -86,15 +86,7 @@ impl Notebook {
         time_known: bool,
         source: &LogSource<'_>,
     ) -> Result<(), NotebookError> {
-        if let Some(hash) = source.raw
-            && self.raw_info(hash)?.is_none()
-        {
-            let id = hash.to_string();
-            return Err(NotebookError::UnknownId {
-                kind: "raw file",
-                id,
-            });
-        }
+        self.require_raw(source.raw)?;
         self.connection.execute(
             "INSERT INTO logs (run, source_name, recipe, raw_hash, start_unix_ns, start_zone, \
              time_known) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
@@ -261,7 +253,10 @@ impl Notebook {
     }
 
     /// The start and whether time is known, of a log whose samples are not wanted.
-    pub(crate) fn log_start(&self, run: Id) -> Result<(Option<LogStart>, bool), NotebookError> {
+    ///
+    /// # Errors
+    /// [`NotebookError::UnknownId`] if the run has no log.
+    pub fn log_start(&self, run: Id) -> Result<(Option<LogStart>, bool), NotebookError> {
         let sql = "SELECT start_unix_ns, start_zone, time_known FROM logs WHERE run = ?1";
         let read = |row: &Row<'_>| Ok((read_start(row)?, row.get("time_known")?));
         self.list(sql, [SqlId(run)], read)?

@@ -174,11 +174,12 @@ impl Notebook {
 
     fn conflict(&self, from: &Self, kind: Kind, id: Id) -> Result<Option<Conflict>, NotebookError> {
         let (ours, theirs) = (self.fingerprint(kind, id)?, from.fingerprint(kind, id)?);
-        let differs: Vec<String> = ours
-            .into_iter()
-            .filter(|(what, hash)| theirs.get(what) != Some(hash))
-            .map(|(what, _)| what)
-            .collect();
+        let changed = ours
+            .iter()
+            .filter(|(what, hash)| theirs.get(*what) != Some(*hash))
+            .map(|(what, _)| what);
+        let only_theirs = theirs.keys().filter(|what| !ours.contains_key(*what));
+        let differs: Vec<String> = changed.chain(only_theirs).cloned().collect();
         if differs.is_empty() {
             return Ok(None);
         }

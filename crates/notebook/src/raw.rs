@@ -238,11 +238,12 @@ impl Notebook {
         Ok(())
     }
 
-    /// Removes the raw files that no log names.
+    /// Removes the raw files that no log and no recording names.
     pub(crate) fn drop_unused_raw_files(&self) -> Result<(), NotebookError> {
         self.connection.execute(
             "DELETE FROM raw_files WHERE hash NOT IN \
-             (SELECT raw_hash FROM logs WHERE raw_hash IS NOT NULL)",
+             (SELECT raw_hash FROM logs WHERE raw_hash IS NOT NULL \
+             UNION SELECT raw_hash FROM frame_logs WHERE raw_hash IS NOT NULL)",
             [],
         )?;
         Ok(())

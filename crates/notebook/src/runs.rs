@@ -1,5 +1,5 @@
 use rusqlite::Row;
-use settlepoint_domain::{Id, PhaseKind, PhaseReading, Run, RunData, Score};
+use settlepoint_domain::{Id, PhaseKind, PhaseReading, Run, RunData, Score, ScoreTime, TimeOrigin};
 
 use crate::codec::{SqlId, Word, count, finite, finite_or_none, id_at};
 use crate::entities::changed_one;
@@ -117,8 +117,8 @@ impl Notebook {
 
     fn insert_scores(&self, run: Id, scores: &[Score], first: usize) -> Result<(), NotebookError> {
         let mut statement = self.connection.prepare_cached(
-            "INSERT INTO scores (run, position, value, repetition, order_index, block) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+            "INSERT INTO scores (run, position, value, repetition, order_index, block, time_s, \
+             time_origin) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
         )?;
         for (position, score) in scores.iter().enumerate() {
             statement.execute((
@@ -128,6 +128,8 @@ impl Notebook {
                 score.repetition,
                 score.order,
                 &score.block,
+                finite_or_none("time", score.time.map(|t| t.seconds))?,
+                score.time.map(|t| t.origin.word()).transpose()?,
             ))?;
         }
         Ok(())
@@ -271,9 +273,18 @@ impl Notebook {
                 repetition: row.get("repetition")?,
                 order: row.get("order_index")?,
                 block: row.get("block")?,
+                time: read_time(row)?,
             })
         })
     }
+}
+
+fn read_time(row: &Row<'_>) -> Result<Option<ScoreTime>, NotebookError> {
+    let Some(seconds) = row.get("time_s")? else {
+        return Ok(None);
+    };
+    let origin = TimeOrigin::at(row, "time_origin")?;
+    Ok(Some(ScoreTime { seconds, origin }))
 }
 
 fn read_reading(row: &Row<'_>) -> Result<PhaseReading, NotebookError> {

@@ -6,10 +6,13 @@ use crate::NotebookError;
 pub(crate) const APPLICATION_ID: i32 = 0x5365_746c;
 
 /// Every migration in order; the n-th leads to schema n. Released ones are never edited.
-pub(crate) const MIGRATIONS: &[&str] = &[include_str!("../migrations/001_notebook.sql")];
+pub(crate) const MIGRATIONS: &[&str] = &[
+    include_str!("../migrations/001_notebook.sql"),
+    include_str!("../migrations/002_frames.sql"),
+];
 
 /// The schema that this version reads and writes.
-pub const SCHEMA_VERSION: u32 = 1;
+pub const SCHEMA_VERSION: u32 = 2;
 
 const _: () = assert!(
     MIGRATIONS.len() == SCHEMA_VERSION as usize,

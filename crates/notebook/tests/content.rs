@@ -7,9 +7,9 @@ use common::*;
 use proptest::prelude::*;
 use settlepoint_domain::{
     Channel, Cooling, FanSetting, Finding, LimitValue, LogStart, Machine, Role, RunData, Score,
-    SensorLog, Setting, Severity, Tier, Tune, Unit, Workload, Zone,
+    ScoreTime, SensorLog, Setting, Severity, Tier, TimeOrigin, Tune, Unit, Workload, Zone,
 };
-use settlepoint_notebook::{Kind, LogSource, Notebook, NotebookError, RawHash};
+use settlepoint_notebook::{FrameSource, Kind, LogSource, Notebook, NotebookError, RawHash};
 
 #[test]
 fn everything_comes_back_after_reopening() {
@@ -345,12 +345,81 @@ fn scores_are_added_after_those_there_are() {
         repetition: 2,
         order: None,
         block: Some("evening".into()),
+        time: Some(ScoreTime {
+            seconds: 68_400.25,
+            origin: TimeOrigin::Midnight,
+        }),
     };
     notebook
         .add_scores(id(6), std::slice::from_ref(&second))
         .unwrap();
     let scores = notebook.run(id(6)).unwrap().scores;
     assert_eq!(scores, [readings_run().scores[0].clone(), second]);
+}
+
+/// A thousand frames more than a block, none like another.
+fn frames_ms() -> Vec<f64> {
+    (0..66_536_u32).map(|i| 8.0 + f64::from(i).sqrt()).collect()
+}
+
+#[test]
+fn frame_times_are_kept_bit_for_bit_and_removed_with_their_run() {
+    let (folder, notebook) = blank();
+    fill(&notebook);
+    let raw = notebook.keep_raw_bytes(b"ms\n8\n").unwrap();
+    let source = FrameSource {
+        name: "session.csv",
+        reading: "column 1 in ms",
+        raw: Some(raw),
+    };
+    assert_eq!(
+        notebook.add_frames(id(6), &frames_ms(), &source).unwrap(),
+        0
+    );
+    assert_eq!(notebook.add_frames(id(6), &[8.5], &source).unwrap(), 1);
+    let infos = notebook.frame_infos(id(6)).unwrap();
+    assert_eq!((infos.len(), infos[0].frame_count), (2, 66_536));
+    assert_eq!(infos[0].reading, "column 1 in ms");
+    let back = notebook.frames_ms(id(6), 0).unwrap();
+    let bits = |list: &[f64]| list.iter().map(|t| t.to_bits()).collect::<Vec<_>>();
+    assert_eq!(bits(&back), bits(&frames_ms()));
+    assert_eq!(notebook.run_of_frame_file(raw).unwrap(), Some(id(6)));
+    assert!(notebook.add_frames(id(6), &[], &source).is_err());
+    assert!(notebook.add_frames(id(6), &[f64::NAN], &source).is_err());
+    assert!(notebook.add_frames(id(60), &[8.0], &source).is_err());
+    assert!(notebook.frames_ms(id(6), 2).is_err());
+    let tables = folder.path().join("tables");
+    notebook.export_csv(&tables).unwrap();
+    let written = std::fs::read_to_string(tables.join("frames-002-first--by-hand.csv")).unwrap();
+    assert_eq!(written, "frame_time_ms\n8.5\n");
+    notebook.export_json(folder.path().join("whole")).unwrap();
+    let merged = Notebook::create(folder.path().join("merged.settle")).unwrap();
+    merged.merge_from(&notebook).unwrap();
+    assert_eq!(
+        merged.content_hash().unwrap(),
+        notebook.content_hash().unwrap()
+    );
+    assert_eq!(bits(&merged.frames_ms(id(6), 0).unwrap()), bits(&back));
+    notebook.remove_run(id(6)).unwrap();
+    notebook.remove_run(id(7)).unwrap();
+    assert!(notebook.raw_files().unwrap().is_empty());
+    notebook.check().unwrap();
+}
+
+/// What a later schema can hold but a notebook does not changes nothing about it.
+#[test]
+fn frames_that_one_notebook_has_and_another_has_not_are_a_difference() {
+    let ((_a, ours), (_b, theirs)) = (blank(), blank());
+    fill(&ours);
+    fill(&theirs);
+    assert_eq!(ours.content_hash().unwrap(), theirs.content_hash().unwrap());
+    theirs
+        .add_frames(id(6), &[8.5, 9.0], &FrameSource::default())
+        .unwrap();
+    for (into, from) in [(&ours, &theirs), (&theirs, &ours)] {
+        let report = into.merge_from(from).unwrap();
+        assert_eq!(report.conflicts[0].differs, ["frame_logs"]);
+    }
 }
 
 #[test]

@@ -42,7 +42,7 @@ fn tables_have_units_in_their_headers_and_gaps_stay_empty() {
     );
     assert_eq!(
         read(&out, "scores.csv").lines().nth(1).unwrap(),
-        "\"first, by hand\",00000000000000000000000000000006,quiet,compile,181.25,s,lower,1,2,"
+        "\"first, by hand\",00000000000000000000000000000006,quiet,compile,181.25,s,lower,1,2,,"
     );
     assert_eq!(read(&out, "machines.csv").lines().count(), 2);
     assert_eq!(read(&out, "parts.csv").lines().count(), 3);

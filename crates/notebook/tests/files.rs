@@ -133,6 +133,11 @@ fn a_notebook_of_every_released_schema_opens() {
         assert!(same_log(&notebook.log(id(7)).unwrap(), &log()));
         let raw = notebook.log_info(id(7)).unwrap().raw.unwrap();
         assert_eq!(notebook.raw_file(raw).unwrap(), RAW);
+        let frames = notebook.frame_infos(id(6)).unwrap();
+        assert_eq!(frames.len(), usize::from(schema >= 2));
+        for kept in frames {
+            assert_eq!(notebook.frames_ms(id(6), kept.position).unwrap(), FRAMES_MS);
+        }
     }
 }
 

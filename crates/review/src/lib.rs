@@ -14,7 +14,7 @@ mod rules;
 
 pub use rules::limits_reversed::limits_reversed;
 
-use settlepoint_domain::{Finding, Run, Setting, Severity, Workload};
+use settlepoint_domain::{Finding, Run, Score, Setting, Severity, TimeOrigin, Workload};
 
 /// A run with what belongs to it.
 #[derive(Clone, Copy, Debug)]
@@ -72,18 +72,47 @@ fn comparable(a: &RunFacts<'_>, b: &RunFacts<'_>) -> bool {
     a.run.workload == b.run.workload && a.run.machine == b.run.machine
 }
 
-/// Scores in the order in which they were measured: as noted for every one, or else by when the
-/// runs' logs began.
-fn in_order<'a>(runs: &[&RunFacts<'a>]) -> Option<Vec<(f64, f64, &'a Run)>> {
-    let placed = |place: &dyn Fn(&RunFacts<'_>, Option<u32>) -> Option<f64>| {
+/// Scores in the order in which they were measured, each with its place: as noted for every one, or
+/// else by their times if all have one from the same origin, or else by when the runs' logs began.
+fn in_order<'a>(runs: &[&RunFacts<'a>]) -> Option<Vec<Placed<'a>>> {
+    let placed = |place: &dyn Fn(&RunFacts<'_>, &Score) -> Option<f64>| {
         let mut scores = Vec::new();
         for facts in runs {
             for score in &facts.run.scores {
-                scores.push((place(facts, score.order)?, score.value, facts.run));
+                scores.push(Placed {
+                    place: place(facts, score)?,
+                    score,
+                    facts: **facts,
+                });
             }
         }
-        scores.sort_by(|a, b| a.0.total_cmp(&b.0));
+        scores.sort_by(|a, b| a.place.total_cmp(&b.place));
         Some(scores)
     };
-    placed(&|_, order| order.map(f64::from)).or_else(|| placed(&|facts, _| facts.began_s))
+    placed(&|_, score| score.order.map(f64::from))
+        .or_else(|| {
+            let origin = common_origin(runs.iter().flat_map(|f| &f.run.scores))?;
+            placed(&|_, score| seconds(score, origin))
+        })
+        .or_else(|| placed(&|facts, _| facts.began_s))
+}
+
+/// A score with its place in the order of measurement: a number, or a time in s.
+struct Placed<'a> {
+    place: f64,
+    score: &'a Score,
+    facts: RunFacts<'a>,
+}
+
+/// What the times of all scores are counted from, if they have one and the same.
+fn common_origin<'a>(scores: impl IntoIterator<Item = &'a Score>) -> Option<TimeOrigin> {
+    let mut scores = scores.into_iter();
+    let origin = scores.next()?.time?.origin;
+    scores
+        .all(|s| s.time.is_some_and(|t| t.origin == origin))
+        .then_some(origin)
+}
+
+fn seconds(score: &Score, origin: TimeOrigin) -> Option<f64> {
+    score.time.filter(|t| t.origin == origin).map(|t| t.seconds)
 }

@@ -32,8 +32,8 @@ pub use power::{
     two_sample_power,
 };
 pub use rank::{
-    EXACT_VALUES, MannWhitney, Shift, hodges_lehmann, least_two_sided_p, mann_whitney,
-    permutation_mean,
+    EXACT_VALUES, MannWhitney, Shift, hodges_lehmann, least_signed_p, least_two_sided_p,
+    mann_whitney, permutation_mean, signed_rank,
 };
 pub use ratio::{DeltaRatio, delta_ratio, fieller_interval, geometric_ratio, paired_ratio};
 pub use student::{Equivalence, StudentEstimate, paired, weighted_sum, welch};

@@ -5,9 +5,10 @@ use proptest::prelude::*;
 use settlepoint_stats::random::Random;
 use settlepoint_stats::two_sample::{
     Repeats, SampleError, StudentEstimate, bonferroni, delta_ratio, equivalence_power,
-    fieller_interval, geometric_ratio, hodges_lehmann, holm, least_two_sided_p, mann_whitney,
-    noncentral_t_cdf, one_way, paired, paired_ratio, permutation_mean, repeats_for_difference,
-    repeats_for_equivalence, two_sample_power, weighted_sum, welch,
+    fieller_interval, geometric_ratio, hodges_lehmann, holm, least_signed_p, least_two_sided_p,
+    mann_whitney, noncentral_t_cdf, one_way, paired, paired_ratio, permutation_mean,
+    repeats_for_difference, repeats_for_equivalence, signed_rank, two_sample_power, weighted_sum,
+    welch,
 };
 
 fn table(text: &str) -> toml::Table {
@@ -226,6 +227,38 @@ fn ranks_as_scipy_and_full_enumeration() {
             close(shift.coverage, number(&case["hl_ci_coverage"]), 1e-9, name);
         }
     }
+}
+
+/// scipy 1.17.1, `scipy.stats.wilcoxon(method="exact")`, where no sizes are tied; with ties all signs
+/// were gone through by numpy and `rankdata`. Counts of signs are exact, so 1e-12 is rounding.
+#[test]
+fn signed_ranks_as_scipy() {
+    let p = |differences: &[f64]| signed_rank(differences).expect("differences");
+    let seven = [1.2, -0.3, 0.8, 2.1, 0.4, -0.1, 1.7];
+    close(p(&seven), 0.078_125, 1e-12, "seven");
+    let tied = [1.0, 1.0, -1.0, 2.0, 2.0, 3.0, -0.5, 0.5];
+    close(p(&tied), 0.101_562_5, 1e-12, "tied");
+    let with_zero: Vec<f64> = tied.iter().copied().chain([0.0]).collect();
+    close(
+        p(&with_zero),
+        0.101_562_5,
+        1e-12,
+        "a difference of 0 says nothing",
+    );
+    let thirty = [
+        2.4409, -2.1557, 0.8181, -0.1678, -0.0526, 0.1844, -1.62, 0.1681, -0.4652, 3.723, 0.6258,
+        0.0474, 0.1187, -0.268, -0.6552, 0.0092, 0.8819, 0.1614, 1.3578, 0.2002, 0.4243, 1.9458,
+        0.9451, -0.1052, 0.2172, 0.9405, 2.3351, 0.1304, 0.1564, 1.4023,
+    ];
+    close(p(&thirty), 0.015_460_003_167_390_823, 1e-12, "thirty");
+    close(
+        p(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0]),
+        least_signed_p(6),
+        1e-12,
+        "all one way",
+    );
+    close(p(&[0.0, 0.0]), 1.0, 1e-12, "none differs");
+    assert!(signed_rank(&[]).is_err() && signed_rank(&[f64::NAN]).is_err());
 }
 
 /// Three against three: 2 of 20 splits are as far apart as can be.

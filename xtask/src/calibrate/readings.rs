@@ -108,6 +108,7 @@ impl Bench<'_> {
                 repetition: 1,
                 order: None,
                 block: None,
+                time: None,
             }],
             excluded: None,
         };

@@ -9,29 +9,30 @@ use settlepoint_domain::{
 };
 use settlepoint_notebook::{Kind, LogSource, Notebook, NotebookError, new_id};
 use settlepoint_review::limits_reversed;
+use settlepoint_views::gather;
 
 use crate::args::{AddCommand, AddLogArgs, KindArg, WorkloadArgs};
+use crate::commands::{add_frames, add_scores};
 use crate::error::{Code, Failure};
-use crate::gather;
 use crate::interrupt::{self, Writing};
 use crate::limits;
 use crate::log_file::{self, ReadLog};
-use crate::readings::{self, TypedRun, TypedScore};
+use crate::readings::{self, TypedRun};
 use crate::view::{Answer, findings, findings_text, listed};
 
 /// What was added, for the answer.
 #[derive(Debug, Default)]
 pub(crate) struct Added {
     items: Vec<(&'static str, Id, String)>,
-    findings: Vec<Finding>,
+    pub(crate) findings: Vec<Finding>,
 }
 
 impl Added {
-    fn push(&mut self, kind: &'static str, id: Id, name: &str) {
+    pub(crate) fn push(&mut self, kind: &'static str, id: Id, name: &str) {
         self.items.push((kind, id, name.to_owned()));
     }
 
-    fn answer(&self) -> Answer {
+    pub(crate) fn answer(&self) -> Answer {
         let items: Value = self
             .items
             .iter()
@@ -157,25 +158,7 @@ pub(crate) fn add(command: AddCommand) -> Result<Answer, Failure> {
             name,
             machine,
             notes,
-        } => {
-            refuse_blank("tune", &name)?;
-            let book = Notebook::open(&notebook)?;
-            book.transaction(|book| {
-                let machine = machine_for(book, machine.as_deref().unwrap_or(""))?;
-                let own = |t: &Tune| t.machine == machine.id && t.name == name;
-                if book.tunes()?.iter().any(own) {
-                    return Err(taken("tune", &name));
-                }
-                let tune = Tune {
-                    id: new_id()?,
-                    machine: machine.id,
-                    name,
-                    notes,
-                };
-                book.add_tune(&tune)?;
-                Ok(one("tune", tune.id, &tune.name))
-            })
-        }
+        } => tune(&notebook, name, machine.as_deref(), notes),
         AddCommand::Setting {
             notebook,
             name,
@@ -204,8 +187,36 @@ pub(crate) fn add(command: AddCommand) -> Result<Answer, Failure> {
             notebook,
             file,
             workload,
-        } => scores(&notebook, &file, workload.as_deref()),
+            run,
+        } => add_scores::scores(&notebook, &file, workload.as_deref(), run.as_deref()),
+        AddCommand::Frames(args) => add_frames::frames(&args),
     }
+}
+
+/// `add tune`.
+fn tune(
+    notebook: &Path,
+    name: String,
+    machine: Option<&str>,
+    notes: String,
+) -> Result<Answer, Failure> {
+    refuse_blank("tune", &name)?;
+    let book = Notebook::open(notebook)?;
+    book.transaction(|book| {
+        let machine = machine_for(book, machine.unwrap_or(""))?;
+        let own = |t: &Tune| t.machine == machine.id && t.name == name;
+        if book.tunes()?.iter().any(own) {
+            return Err(taken("tune", &name));
+        }
+        let tune = Tune {
+            id: new_id()?,
+            machine: machine.id,
+            name,
+            notes,
+        };
+        book.add_tune(&tune)?;
+        Ok(one("tune", tune.id, &tune.name))
+    })
 }
 
 fn one(kind: &'static str, id: Id, name: &str) -> Answer {
@@ -272,7 +283,7 @@ fn workload(args: WorkloadArgs) -> Result<Answer, Failure> {
 }
 
 /// The machine with this name, made if new; the only one (or a first one) for a blank name.
-fn machine_for(book: &Notebook, name: &str) -> Result<Machine, Failure> {
+pub(crate) fn machine_for(book: &Notebook, name: &str) -> Result<Machine, Failure> {
     if !name.is_empty() {
         return Ok(book.machine_named(name)?);
     }
@@ -287,7 +298,11 @@ fn machine_for(book: &Notebook, name: &str) -> Result<Machine, Failure> {
     }
 }
 
-fn cooling_for(book: &Notebook, machine: &Machine, name: &str) -> Result<Cooling, Failure> {
+pub(crate) fn cooling_for(
+    book: &Notebook,
+    machine: &Machine,
+    name: &str,
+) -> Result<Cooling, Failure> {
     if !name.is_empty() {
         return Ok(book.cooling_named(machine.id, name)?);
     }
@@ -306,12 +321,12 @@ fn cooling_for(book: &Notebook, machine: &Machine, name: &str) -> Result<Cooling
     }
 }
 
-fn workload_for(book: &Notebook, name: &str) -> Result<Workload, Failure> {
+pub(crate) fn workload_for(book: &Notebook, name: &str) -> Result<Workload, Failure> {
     scored_workload(book, name, "", Direction::Higher)
 }
 
 /// The workload with this name, made with this unit and direction if new.
-fn scored_workload(
+pub(crate) fn scored_workload(
     book: &Notebook,
     name: &str,
     unit: &str,
@@ -347,7 +362,7 @@ fn scored_workload(
 }
 
 /// A label for limits that nobody named.
-fn limits_label(pl1: LimitValue, pl2: LimitValue, temp: LimitValue) -> String {
+pub(crate) fn limits_label(pl1: LimitValue, pl2: LimitValue, temp: LimitValue) -> String {
     let show = |v: LimitValue, unit: &str| match v {
         LimitValue::Unknown => "?".to_owned(),
         other => format!("{other}{unit}"),
@@ -371,6 +386,7 @@ fn scores_of(values: &[f64]) -> Vec<Score> {
             repetition,
             order: None,
             block: None,
+            time: None,
         })
         .collect()
 }
@@ -493,7 +509,7 @@ fn typed_setting(book: &Notebook, typed: &TypedRun) -> Result<Setting, Failure> 
     Ok(book.setting_like(&setting)?)
 }
 
-fn refuse_run_name(book: &Notebook, cooling: Id, name: &str) -> Result<(), Failure> {
+pub(crate) fn refuse_run_name(book: &Notebook, cooling: Id, name: &str) -> Result<(), Failure> {
     let taken = book
         .runs()?
         .into_iter()
@@ -504,179 +520,6 @@ fn refuse_run_name(book: &Notebook, cooling: Id, name: &str) -> Result<(), Failu
         )));
     }
     Ok(())
-}
-
-/// `add scores`.
-fn scores(notebook: &Path, file: &Path, workload: Option<&str>) -> Result<Answer, Failure> {
-    let book = Notebook::open(notebook)?;
-    let bytes = log_file::bytes(file)?;
-    let typed = readings::scores(&bytes, &file.display().to_string())?;
-    let added = book.transaction(|book| add_scores(book, &typed, workload))?;
-    Ok(added.answer())
-}
-
-/// Scores join the run of the same setting and workload; where there is none they make a run of
-/// scores only.
-fn add_scores(
-    book: &Notebook,
-    typed: &[TypedScore],
-    workload: Option<&str>,
-) -> Result<Added, Failure> {
-    let mut added = Added::default();
-    let mut known = KnownScores::of(book)?;
-    for score in typed {
-        let load = workload_of_score(book, score, workload)?;
-        if book.find(Kind::Setting, &score.setting)?.is_none() {
-            added.findings.push(new_setting(&score.setting));
-        }
-        let setting = book.setting_named(&score.setting)?;
-        let fits = |r: &Run| r.setting == setting.id && r.workload == load.id;
-        let run = book.runs()?.into_iter().find(fits);
-        known.look(run.as_ref(), score)?;
-        let row = Score {
-            value: score.value,
-            repetition: score
-                .repetition
-                .unwrap_or_else(|| next_repetition(run.as_ref())),
-            order: score.order,
-            block: score.block.clone(),
-        };
-        if let Some(run) = run {
-            book.add_scores(run.id, &[row])?;
-            added.push("score", run.id, &run.name);
-            continue;
-        }
-        let run = scores_only(book, &setting, &load, row)?;
-        added.push("run", run.id, &run.name);
-    }
-    if known.all_were_there {
-        return Err(Failure::usage(
-            "every score of the table is in the notebook already (nothing was added); if it is a \
-             repetition, say so in a column 'repetition'",
-        ));
-    }
-    Ok(added)
-}
-
-fn next_repetition(run: Option<&Run>) -> u32 {
-    let last = run.and_then(|r| r.scores.iter().map(|s| s.repetition).max());
-    last.unwrap_or(0).saturating_add(1)
-}
-
-/// The scores that stood in the notebook before a table was added, each to be met once.
-struct KnownScores {
-    left: Vec<(Id, Score)>,
-    all_were_there: bool,
-}
-
-impl KnownScores {
-    fn of(book: &Notebook) -> Result<Self, Failure> {
-        let left = book
-            .runs()?
-            .into_iter()
-            .flat_map(|r| r.scores.into_iter().map(move |s| (r.id, s)))
-            .collect();
-        Ok(Self {
-            left,
-            all_were_there: true,
-        })
-    }
-
-    /// Notes whether a score is new; fails if it contradicts one that stands.
-    fn look(&mut self, run: Option<&Run>, score: &TypedScore) -> Result<(), Failure> {
-        let same = |(id, known): &(Id, Score)| {
-            run.is_some_and(|r| r.id == *id)
-                && known.value.total_cmp(&score.value).is_eq()
-                && score.repetition.is_none_or(|r| r == known.repetition)
-        };
-        if let Some(place) = self.left.iter().position(same) {
-            self.left.swap_remove(place);
-            return Ok(());
-        }
-        self.all_were_there = false;
-        let stands = |(id, known): &&(Id, Score)| {
-            run.is_some_and(|r| r.id == *id)
-                && score.repetition == Some(known.repetition)
-                && score.block == known.block
-        };
-        match (run, self.left.iter().find(stands)) {
-            (Some(run), Some((_, known))) => Err(Failure::usage(format!(
-                "run '{}' has the score {} as repetition {} already, the table says {}; give another \
-                 repetition number (nothing was added)",
-                run.name, known.value, known.repetition, score.value
-            ))),
-            _ => Ok(()),
-        }
-    }
-}
-
-/// The workload that a score names, or `--workload`, or the only one; unit and direction must not
-/// contradict.
-fn workload_of_score(
-    book: &Notebook,
-    score: &TypedScore,
-    workload: Option<&str>,
-) -> Result<Workload, Failure> {
-    let name = score.workload.as_deref().or(workload).unwrap_or("");
-    let direction = match score.lower_is_better {
-        Some(true) => Direction::Lower,
-        _ => Direction::Higher,
-    };
-    let unit = score.unit.as_deref().unwrap_or("");
-    let load = scored_workload(book, name, unit, direction)?;
-    let unit_differs = !unit.is_empty() && load.unit != unit;
-    let direction_differs = score.lower_is_better.is_some() && load.direction != direction;
-    if unit_differs || direction_differs {
-        return Err(Failure::usage(format!(
-            "the workload '{}' is kept with the unit '{}' and {} scores better, the table says \
-             otherwise; correct the table (nothing was added)",
-            load.name,
-            load.unit,
-            if load.direction == Direction::Lower {
-                "lower"
-            } else {
-                "higher"
-            },
-        )));
-    }
-    Ok(load)
-}
-
-fn new_setting(name: &str) -> Finding {
-    Finding {
-        rule: "score_without_setting",
-        severity: Severity::Warning,
-        run: None,
-        evidence: format!("the notebook had no setting '{name}'; its limits are unknown"),
-        remedy: "add the setting before its scores, or correct the name in the table".to_owned(),
-    }
-}
-
-fn scores_only(
-    book: &Notebook,
-    setting: &Setting,
-    load: &Workload,
-    score: Score,
-) -> Result<Run, Failure> {
-    let machine = machine_for(book, "")?;
-    let cooling = cooling_for(book, &machine, "")?;
-    let run = Run {
-        id: new_id()?,
-        name: format!("{} {}", setting.name, load.name),
-        machine: machine.id,
-        cooling: cooling.id,
-        tune: None,
-        setting: setting.id,
-        workload: load.id,
-        room_c: None,
-        altitude_m: None,
-        data: RunData::ScoresOnly,
-        scores: vec![score],
-        excluded: None,
-    };
-    refuse_run_name(book, cooling.id, &run.name)?;
-    book.add_run(&run)?;
-    Ok(run)
 }
 
 /// `add log`.
@@ -770,7 +613,7 @@ fn need_readings(read: &ReadLog) -> Result<(), Failure> {
     )))
 }
 
-fn same_file(run: &str) -> Finding {
+pub(crate) fn same_file(run: &str) -> Finding {
     Finding {
         rule: "same_file",
         severity: Severity::Warning,

@@ -4,19 +4,19 @@ use serde_json::{Value, json};
 use settlepoint_domain::{FanSetting, Setting};
 use settlepoint_infer::choose::{Candidate, Choice, Constraints, choose as choose_setting};
 use settlepoint_infer::fit::CoolingFit;
+use settlepoint_views::gather::{self, Gathered, gather};
 
 use crate::args::ChooseArgs;
 use crate::commands::predict::prediction_json;
 use crate::commands::runs::setting_json;
 use crate::error::Failure;
-use crate::gather::{self, Gathered, gather};
-use crate::view::{Answer, number, table};
+use crate::view::{Answer, excluded_json, excluded_text, number, table};
 
 /// `settlepoint choose`.
 pub(crate) fn choose(args: &ChooseArgs) -> Result<Answer, Failure> {
     let constraints = constraints(args)?;
     let book = gather::open(&args.pick.notebook)?;
-    let gathered = gather(&book, &args.pick)?;
+    let gathered = gather(&book, &args.pick.pick())?;
     let (fit, _) = gathered.fit(&[])?;
     answer(&gathered, &fit, &constraints)
 }
@@ -75,8 +75,10 @@ pub(crate) fn answer(
         "quieter": pick(choice.quieter),
         "faster": pick(choice.faster),
         "reasons": choice.reasons,
+        "excluded": excluded_json(&gathered.excluded),
     });
-    Ok(Answer::new(json, choice_text(&choice)))
+    let text = choice_text(&choice) + &excluded_text(&gathered.excluded);
+    Ok(Answer::new(json, text))
 }
 
 fn candidate_json(gathered: &Gathered, choice: &Choice, candidate: &Candidate) -> Value {

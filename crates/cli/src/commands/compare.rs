@@ -3,6 +3,9 @@
 use std::path::Path;
 
 use serde_json::{Value, json};
+use settlepoint_compare::frames::{
+    FrameComparison, FrameLog, FrameOptions, FramesCompared, Metric, compare_frames,
+};
 use settlepoint_compare::{
     Comparison, Observation, Options, Scale, Verdict, Whole, Workload, common_spread,
     compare as pair, level, whole,
@@ -10,14 +13,21 @@ use settlepoint_compare::{
 use settlepoint_domain::{Direction, Finding, Run};
 use settlepoint_notebook::Notebook;
 use settlepoint_stats::two_sample::holm;
+use settlepoint_views::facts::for_comparison;
+use settlepoint_views::gather;
 
 use crate::args::{CompareArgs, SideArg};
-use crate::commands::{frames, review};
+use crate::commands::frames;
+use crate::commands::frames::Side;
 use crate::error::{Code, Failure};
 use crate::log_file;
 use crate::readings::TypedScore;
 use crate::score_table;
-use crate::view::{Answer, estimate, findings, findings_text, number, optional, signed, table};
+use crate::table_review;
+use crate::view::{
+    Answer, estimate, excluded_json, excluded_text, findings, findings_text, number, optional,
+    signed, table,
+};
 
 /// Scores of all sides on one workload.
 struct Scores {
@@ -26,10 +36,19 @@ struct Scores {
     sides: Vec<(String, Vec<Observation>)>,
 }
 
+/// Frame times of all sides on one workload.
+struct Recordings {
+    workload: String,
+    /// The owner's margin where it differs from the common one, percent.
+    margin_pct: Option<f64>,
+    sides: Vec<Side>,
+}
+
 /// What is compared, and what should be known about it.
 #[derive(Default)]
 struct Evidence {
     scores: Vec<Scores>,
+    recordings: Vec<Recordings>,
     findings: Vec<Finding>,
     /// Runs left out, with the reason.
     excluded: Vec<(String, String)>,
@@ -43,6 +62,38 @@ struct Against {
     other: String,
     rows: Vec<Comparison>,
     whole: Whole,
+    /// Frame times, by workload.
+    frames: Vec<(String, FramesCompared)>,
+}
+
+impl Against {
+    fn is_empty(&self) -> bool {
+        self.rows.is_empty() && self.frames.is_empty()
+    }
+
+    fn frame_rows(&self) -> impl Iterator<Item = (&String, &FrameComparison)> {
+        self.frames
+            .iter()
+            .flat_map(|(workload, c)| c.rows.iter().map(move |row| (workload, row)))
+    }
+
+    /// p-values of "no difference": of scores, then of frame times.
+    fn p_difference(&self) -> Vec<Option<f64>> {
+        let frames = self.frame_rows().map(|(_, row)| Some(row.p_difference));
+        self.rows
+            .iter()
+            .map(|row| row.p_difference)
+            .chain(frames)
+            .collect()
+    }
+
+    fn same_everywhere(&self) -> bool {
+        let scores = self.rows.iter().all(|row| row.verdict == Verdict::Same);
+        scores
+            && self
+                .frame_rows()
+                .all(|(_, row)| row.verdict == Verdict::Same)
+    }
 }
 
 /// `settlepoint compare`.
@@ -56,7 +107,7 @@ pub(crate) fn compare(args: &CompareArgs) -> Result<Answer, Failure> {
     };
     weigh(&mut evidence.scores, &args.weight)?;
     if !args.workload.is_empty() {
-        only(&mut evidence.scores, &args.workload)?;
+        only(&mut evidence, &args.workload)?;
     }
     let pairs = pairs(&evidence, args.all_pairs)?;
     let options = Options {
@@ -67,15 +118,15 @@ pub(crate) fn compare(args: &CompareArgs) -> Result<Answer, Failure> {
     };
     let compared: Vec<Against> = pairs
         .into_iter()
-        .map(|(base, other)| against(&evidence.scores, base, other, options))
+        .map(|(base, other)| against(&evidence, base, other, options))
         .collect::<Result<_, _>>()?;
-    if compared.iter().all(|a| a.rows.is_empty()) {
+    if compared.iter().all(Against::is_empty) {
         return Err(Failure::new(
             Code::NotIdentified,
             "the sides have no workload in common; score the same workload under both",
         ));
     }
-    Ok(answer(&evidence, &compared))
+    Ok(answer(&evidence, &compared, args.long_frame))
 }
 
 fn from_table(file: &Path, args: &CompareArgs) -> Result<Evidence, Failure> {
@@ -88,6 +139,13 @@ fn from_table(file: &Path, args: &CompareArgs) -> Result<Evidence, Failure> {
     for score in &typed {
         take_typed(&mut evidence.scores, score, args)?;
     }
+    let named = |list: &[String], name: &str| list.is_empty() || list.iter().any(|n| n == name);
+    let taken: Vec<&TypedScore> = typed
+        .iter()
+        .filter(|s| named(&args.names, table_review::side(s)))
+        .filter(|s| named(&args.workload, s.workload.as_deref().unwrap_or("score")))
+        .collect();
+    evidence.findings = table_review::findings(&taken);
     Ok(evidence)
 }
 
@@ -129,7 +187,7 @@ fn take_typed(
             "'{name}' counts both ways in the table; give one direction for all its rows"
         )));
     }
-    put(known, &score.setting, observation);
+    put(known, table_review::side(score), observation);
     Ok(())
 }
 
@@ -164,7 +222,7 @@ fn from_notebook(args: &CompareArgs) -> Result<Evidence, Failure> {
             "name a notebook, or give --table FILE or --frames NAME=FILE",
         ));
     };
-    let book = Notebook::open_read_only(path)?;
+    let book = gather::open(Path::new(path))?;
     let mut evidence = Evidence {
         names: names.to_vec(),
         ..Evidence::default()
@@ -172,24 +230,46 @@ fn from_notebook(args: &CompareArgs) -> Result<Evidence, Failure> {
     for run in book.runs()? {
         match run.excluded.clone() {
             Some(reason) => evidence.excluded.push((run.name, reason)),
-            None => take_run(&book, &mut evidence.scores, &run, args)?,
+            None => take_run(&book, &mut evidence, &run, args)?,
         }
     }
-    evidence.findings = review::rules_of(&book)?;
+    evidence.findings = for_comparison(&book)?;
     Ok(evidence)
 }
 
 fn take_run(
     book: &Notebook,
-    scores: &mut Vec<Scores>,
+    evidence: &mut Evidence,
     run: &Run,
     args: &CompareArgs,
 ) -> Result<(), Failure> {
-    if run.scores.is_empty() {
+    let recordings = book.frame_infos(run.id)?;
+    if run.scores.is_empty() && recordings.is_empty() {
         return Ok(());
     }
     let load = book.workload(run.workload)?;
-    let side = match args.by {
+    let margin = args
+        .margin
+        .or(load.loss_max_pct.filter(|m| *m >= 0.01 && *m <= 50.0));
+    let side = side_of(book, run, args.by)?;
+    if !run.scores.is_empty() {
+        take_scores(&mut evidence.scores, &side, run, &load, margin);
+    }
+    // Recordings are long: those of sides that nobody asked for are not unpacked.
+    if !evidence.names.is_empty() && !evidence.names.contains(&side) {
+        return Ok(());
+    }
+    for info in recordings {
+        let log = FrameLog::new(book.frames_ms(run.id, info.position)?)
+            .map_err(|e| Failure::data(format!("run '{}', {}: {e}", run.name, info.source_name)))?;
+        put_recording(&mut evidence.recordings, &load.name, margin, &side, log);
+    }
+    Ok(())
+}
+
+/// What a run stands for.
+fn side_of(book: &Notebook, run: &Run, by: SideArg) -> Result<String, Failure> {
+    Ok(match by {
         SideArg::Setting => book.setting(run.setting)?.name,
         SideArg::Run => run.name.clone(),
         SideArg::Cooling => book
@@ -203,10 +283,42 @@ fn take_run(
             .into_iter()
             .find(|t| Some(t.id) == run.tune)
             .map_or_else(|| "no tune".to_owned(), |t| t.name),
-    };
-    let margin = args
-        .margin
-        .or(load.loss_max_pct.filter(|m| *m >= 0.01 && *m <= 50.0));
+    })
+}
+
+fn put_recording(
+    recordings: &mut Vec<Recordings>,
+    workload: &str,
+    margin_pct: Option<f64>,
+    side: &str,
+    log: FrameLog,
+) {
+    let place = recordings.iter().position(|r| r.workload == workload);
+    let place = place.unwrap_or_else(|| {
+        recordings.push(Recordings {
+            workload: workload.to_owned(),
+            margin_pct,
+            sides: Vec::new(),
+        });
+        recordings.len() - 1
+    });
+    let sides = &mut recordings[place].sides;
+    match sides.iter_mut().find(|s| s.name == side) {
+        Some(known) => known.logs.push(log),
+        None => sides.push(Side {
+            name: side.to_owned(),
+            logs: vec![log],
+        }),
+    }
+}
+
+fn take_scores(
+    scores: &mut Vec<Scores>,
+    side: &str,
+    run: &Run,
+    load: &settlepoint_domain::Workload,
+    margin: Option<f64>,
+) {
     let workload = Workload {
         unit: load.unit.clone(),
         direction: load.direction,
@@ -222,9 +334,8 @@ fn take_run(
             block: score.block.clone(),
             order: score.order,
         };
-        put(known, &side, observation);
+        put(known, side, observation);
     }
-    Ok(())
 }
 
 /// Applies `--weight WORKLOAD=WEIGHT`.
@@ -255,20 +366,26 @@ fn no_workload(scores: &[Scores], name: &str) -> Failure {
     ))
 }
 
-fn only(scores: &mut Vec<Scores>, names: &[String]) -> Result<(), Failure> {
+fn only(evidence: &mut Evidence, names: &[String]) -> Result<(), Failure> {
     for name in names {
-        if !scores.iter().any(|s| s.workload.name == *name) {
-            return Err(no_workload(scores, name));
+        let scored = evidence.scores.iter().any(|s| s.workload.name == *name);
+        if !scored && !evidence.recordings.iter().any(|r| r.workload == *name) {
+            return Err(no_workload(&evidence.scores, name));
         }
     }
-    scores.retain(|s| names.contains(&s.workload.name));
+    let wanted = |name: &String| names.contains(name);
+    evidence.scores.retain(|s| wanted(&s.workload.name));
+    evidence.recordings.retain(|r| wanted(&r.workload));
     Ok(())
 }
 
 /// The pairs to compare: the base with each other side, or each with each.
 fn pairs(evidence: &Evidence, all: bool) -> Result<Vec<(String, String)>, Failure> {
     let mut known: Vec<&String> = Vec::new();
-    for (name, _) in evidence.scores.iter().flat_map(|s| &s.sides) {
+    let scored = evidence.scores.iter().flat_map(|s| &s.sides);
+    let recorded = evidence.recordings.iter().flat_map(|r| &r.sides);
+    let names = scored.map(|(name, _)| name);
+    for name in names.chain(recorded.map(|s| &s.name)) {
         if !known.contains(&name) {
             known.push(name);
         }
@@ -281,7 +398,7 @@ fn pairs(evidence: &Evidence, all: bool) -> Result<Vec<(String, String)>, Failur
     if let Some(unknown) = chosen.iter().find(|name| !known.contains(name)) {
         let names: Vec<&str> = known.iter().map(|n| n.as_str()).collect();
         return Err(Failure::usage(format!(
-            "'{unknown}' has no scores; there are {}",
+            "'{unknown}' has no scores and no frame times; there are {}",
             if names.is_empty() {
                 "none".to_owned()
             } else {
@@ -305,13 +422,14 @@ fn pairs(evidence: &Evidence, all: bool) -> Result<Vec<(String, String)>, Failur
 /// Every workload that both sides have; first those with repetitions, whose spread then speaks for
 /// the others.
 fn against(
-    scores: &[Scores],
+    evidence: &Evidence,
     base: String,
     other: String,
     options: Options,
 ) -> Result<Against, Failure> {
     let rows_with = |options: &Options| -> Result<Vec<Comparison>, Failure> {
-        scores
+        evidence
+            .scores
             .iter()
             .filter_map(|s| {
                 let of = |name: &str| s.sides.iter().find(|(n, _)| n == name).map(|(_, v)| v);
@@ -332,55 +450,157 @@ fn against(
         })?;
     }
     let whole = whole(&rows, options.margin_pct);
+    let frames = frames_of(&evidence.recordings, &base, &other, options.margin_pct)?;
     Ok(Against {
         base,
         other,
         rows,
         whole,
+        frames,
     })
 }
 
-fn answer(evidence: &Evidence, compared: &[Against]) -> Answer {
-    let all = || compared.iter().flat_map(|a| &a.rows);
-    let adjusted = joint(all().map(|c| c.p_difference).collect());
-    let any_differs = adjusted.iter().flatten().any(|p| *p <= 0.05);
-    let same_everywhere = all().all(|c| c.verdict == Verdict::Same);
-    let mut p_joint = adjusted.iter();
-    let rows: Vec<Value> = compared
-        .iter()
-        .flat_map(|a| a.rows.iter().map(move |row| (a, row)))
-        .map(|(a, row)| row_json(a, row, evidence, p_joint.next().copied().flatten()))
-        .collect();
+/// Frame times of every workload that was recorded on both sides.
+fn frames_of(
+    recordings: &[Recordings],
+    base: &str,
+    other: &str,
+    margin_pct: f64,
+) -> Result<Vec<(String, FramesCompared)>, Failure> {
+    let mut compared = Vec::new();
+    for recorded in recordings {
+        let of = |name: &str| recorded.sides.iter().find(|s| s.name == name);
+        let Some((base, other)) = of(base).zip(of(other)) else {
+            continue;
+        };
+        let options = FrameOptions {
+            margin_pct: recorded.margin_pct.unwrap_or(margin_pct),
+            ..FrameOptions::default()
+        };
+        let found = compare_frames(&base.logs, &other.logs, &options).map_err(|e| {
+            Failure::data(format!(
+                "{}, frame times of {} against {}: {e}",
+                recorded.workload, other.name, base.name
+            ))
+        })?;
+        compared.push((recorded.workload.clone(), found));
+    }
+    Ok(compared)
+}
+
+fn answer(evidence: &Evidence, compared: &[Against], long_ms: Option<f64>) -> Answer {
+    let adjusted = joint(compared.iter().flat_map(Against::p_difference).collect());
+    let any_differs = differs(&adjusted);
+    let same_everywhere = compared.iter().all(Against::same_everywhere);
+    let rows = rows_json(compared, evidence, &adjusted);
     let mut overall = json!({
         "any_differs": any_differs,
         "same_everywhere": same_everywhere,
         "others": compared.iter().map(whole_json).collect::<Vec<_>>(),
     });
     if let [only] = compared {
-        overall["ratio"] = whole_ratio(&only.whole);
-        overall["verdict"] = json!(only.whole.verdict.token());
+        let (ratio, verdict) = in_short(only);
+        overall["ratio"] = ratio;
+        overall["verdict"] = json!(verdict.token());
     }
-    let excluded: Vec<Value> = evidence
-        .excluded
-        .iter()
-        .map(|(run, reason)| json!({ "run": run, "reason": reason }))
-        .collect();
-    let json = json!({
+    let mut json = json!({
         "schema": "settlepoint.compare/1",
         "rows": rows,
         "overall": overall,
         "findings": findings(&evidence.findings),
-        "excluded": excluded,
+        "excluded": excluded_json(&evidence.excluded),
     });
+    if compared.iter().any(|a| !a.frames.is_empty()) {
+        json["frames"] = Value::from(recorded_json(evidence, compared, long_ms));
+    }
     let mut text = text(compared);
+    text += &frames_text(evidence, compared, long_ms);
     text += &overall_text(compared, any_differs, same_everywhere);
     if !evidence.findings.is_empty() {
         text += &format!("\n{}", findings_text(&evidence.findings));
     }
-    for (run, reason) in &evidence.excluded {
-        text += &format!("run '{run}' is left out: {reason}\n");
-    }
+    text += &excluded_text(&evidence.excluded);
     Answer::new(json, text)
+}
+
+/// Rows of scores and of frame times, pair by pair.
+fn rows_json(compared: &[Against], evidence: &Evidence, adjusted: &[Option<f64>]) -> Vec<Value> {
+    let mut p_joint = adjusted.iter().copied();
+    let mut next = || p_joint.next().flatten();
+    let mut rows = Vec::new();
+    for a in compared {
+        for row in &a.rows {
+            rows.push(row_json(a, row, evidence, next()));
+        }
+        for (workload, row) in a.frame_rows() {
+            rows.push(frames::row_json(workload, &a.base, &a.other, row, next()));
+        }
+    }
+    rows
+}
+
+fn differs(adjusted: &[Option<f64>]) -> bool {
+    adjusted.iter().flatten().any(|p| *p <= 0.05)
+}
+
+/// One pair in one ratio and word: the weighted whole of the scores or, where one workload was
+/// recorded and nothing scored, its mean rate of frames.
+fn in_short(a: &Against) -> (Value, Verdict) {
+    match a.frames.as_slice() {
+        [(_, recorded)] if a.rows.is_empty() => {
+            let rate = recorded.rows.iter().find(|r| r.metric == Metric::MeanRate);
+            rate.map_or((Value::Null, Verdict::CannotTell), |r| {
+                (estimate(r.ratio), r.verdict)
+            })
+        }
+        _ => (whole_ratio(&a.whole), a.whole.verdict),
+    }
+}
+
+/// The recordings that take part, side by side.
+fn recorded<'a>(
+    evidence: &'a Evidence,
+    compared: &'a [Against],
+) -> impl Iterator<Item = (&'a str, &'a Side)> {
+    let takes_part = |side: &Side| {
+        let of = |a: &Against| a.base == side.name || a.other == side.name;
+        compared.iter().any(|a| of(a) && !a.frames.is_empty())
+    };
+    evidence
+        .recordings
+        .iter()
+        .flat_map(|r| r.sides.iter().map(move |side| (r.workload.as_str(), side)))
+        .filter(move |(_, side)| takes_part(side))
+}
+
+fn recorded_json(evidence: &Evidence, compared: &[Against], long_ms: Option<f64>) -> Vec<Value> {
+    recorded(evidence, compared)
+        .map(|(workload, side)| frames::long_json(side, Some(workload), long_ms))
+        .collect()
+}
+
+fn frames_text(evidence: &Evidence, compared: &[Against], long_ms: Option<f64>) -> String {
+    let mut out = String::new();
+    for a in compared {
+        for (workload, found) in &a.frames {
+            let title = format!("{workload}, frame times of {} against {}", a.other, a.base);
+            out += &frames::pair_text(&title, &a.base, &a.other, found);
+        }
+    }
+    if out.is_empty() {
+        return out;
+    }
+    if compared.iter().all(|a| a.rows.is_empty()) {
+        out.remove(0);
+    }
+    out += "\n";
+    for (workload, side) in recorded(evidence, compared) {
+        out += &format!("{workload}, {}", frames::long_text(side, long_ms));
+    }
+    if compared.iter().any(|a| !a.rows.is_empty()) {
+        out += "frame times are not in the weighted whole\n";
+    }
+    out + "\n"
 }
 
 /// Holm's adjustment over all rows that have a p-value.
@@ -408,13 +628,14 @@ fn whole_json(a: &Against) -> Value {
         .iter()
         .map(|(workload, reason)| json!({ "workload": workload, "reason": reason }))
         .collect();
+    let (ratio, verdict) = in_short(a);
     json!({
         "base": a.base,
         "other": a.other,
-        "ratio": whole_ratio(&a.whole),
-        "verdict": a.whole.verdict.token(),
-        "any_differs": a.whole.any_differs,
-        "same_everywhere": a.whole.same_everywhere,
+        "ratio": ratio,
+        "verdict": verdict.token(),
+        "any_differs": differs(&joint(a.p_difference())),
+        "same_everywhere": a.same_everywhere(),
         "left_out": left_out,
     })
 }
@@ -490,6 +711,9 @@ fn loudness_json(a: &Against, row: &Comparison, evidence: &Evidence) -> Value {
 }
 
 fn text(compared: &[Against]) -> String {
+    if compared.iter().all(|a| a.rows.is_empty()) {
+        return String::new();
+    }
     let cells: Vec<Vec<String>> = compared
         .iter()
         .flat_map(|a| a.rows.iter().map(move |row| cells(a, row)))
@@ -508,6 +732,7 @@ fn text(compared: &[Against]) -> String {
             }
         }
     }
+    notes.extend(direction_note(compared));
     out += "\n";
     for note in notes {
         out += &format!("{note}\n");
@@ -518,6 +743,19 @@ fn text(compared: &[Against]) -> String {
         }
     }
     out
+}
+
+/// A score without a unit may be a time: which way it was taken to count is said.
+fn direction_note(compared: &[Against]) -> Option<String> {
+    let mut rows = compared.iter().flat_map(|a| &a.rows);
+    let taken = |row: &Comparison| {
+        row.workload.unit.is_empty() && row.workload.direction == Direction::Higher
+    };
+    rows.any(taken).then(|| {
+        "scores without a unit: more is taken for better; if less is, give --lower-is-better with a \
+         table, or the workload its direction"
+            .to_owned()
+    })
 }
 
 fn cells(a: &Against, row: &Comparison) -> Vec<String> {

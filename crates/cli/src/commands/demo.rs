@@ -5,13 +5,11 @@ use std::path::{Path, PathBuf};
 use serde_json::{Value, json};
 use settlepoint_domain::LimitValue;
 use settlepoint_infer::choose::Constraints;
+use settlepoint_views::gather::{self, Pick, gather};
 
-use crate::args::{
-    AddCommand, AddLogArgs, DemoArgs, KindArg, LimitArgs, PickArgs, ReadArgs, WorkloadArgs,
-};
+use crate::args::{AddCommand, AddLogArgs, DemoArgs, KindArg, LimitArgs, ReadArgs, WorkloadArgs};
 use crate::commands::{add, choose};
 use crate::error::{Failure, with_path};
-use crate::gather::{self, gather};
 use crate::view::Answer;
 
 const MACHINE: &str = "attic studio";
@@ -192,12 +190,7 @@ fn log_args(folder: &Path, notebook: &Path, file: &str, pl1_w: f64, score: f64) 
 
 fn answer(notebook: &Path, files: &[PathBuf]) -> Result<Answer, Failure> {
     let book = gather::open(notebook)?;
-    let pick = PickArgs {
-        notebook: notebook.to_owned(),
-        machine: None,
-        cooling: None,
-    };
-    let gathered = gather(&book, &pick)?;
+    let gathered = gather(&book, &Pick::default())?;
     let (fit, _) = gathered.fit(&[])?;
     let constraints = Constraints {
         room_c: SUMMER_C,

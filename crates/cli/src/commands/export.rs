@@ -4,10 +4,10 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 use settlepoint_notebook::Notebook;
+use settlepoint_views::gather;
 
 use crate::args::{ExportArgs, ExportForm};
 use crate::error::{Failure, with_path};
-use crate::gather;
 use crate::interrupt::Writing;
 use crate::view::Answer;
 

@@ -6,19 +6,19 @@ use settlepoint_infer::fit::CoolingFit;
 use settlepoint_infer::layout::Key;
 use settlepoint_infer::predict::HeldOut;
 use settlepoint_model::Cauer;
+use settlepoint_views::gather::{self, gather};
 
 use crate::args::FitArgs;
 use crate::error::Failure;
-use crate::gather::{self, gather};
 use crate::view::{
-    Answer, cell, estimate, findings, findings_text, number, optional, optional_estimate, span,
-    table,
+    Answer, cell, estimate, excluded_json, excluded_text, findings, findings_text, number,
+    optional, optional_estimate, span, table,
 };
 
 /// `settlepoint fit`.
 pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
     let book = gather::open(&args.pick.notebook)?;
-    let gathered = gather(&book, &args.pick)?;
+    let gathered = gather(&book, &args.pick.pick())?;
     let (fit, rest) = gathered.fit(&args.use_runs)?;
     let held_out: Vec<HeldOut> = rest.into_iter().map(|run| fit.held_out(run)).collect();
     let unidentified = fit.unidentified();
@@ -36,6 +36,7 @@ pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
             .collect::<Vec<_>>(),
         "held_out": held_out_json(&held_out),
         "findings": findings(&all_findings),
+        "excluded": excluded_json(&gathered.excluded),
         "converged": fit.converged,
         "iterations": fit.iterations,
         "acceptance": number(fit.acceptance),
@@ -60,6 +61,9 @@ pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
     if !all_findings.is_empty() {
         text += "\nFindings:\n";
         text += &findings_text(&all_findings);
+    }
+    if !gathered.excluded.is_empty() {
+        text += &format!("\n{}", excluded_text(&gathered.excluded));
     }
     if args.priors {
         json["priors"] = priors_json(&fit);

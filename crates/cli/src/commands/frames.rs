@@ -16,9 +16,9 @@ use crate::log_file;
 use crate::view::{Answer, estimate, number, signed, table};
 
 /// Recordings of one name.
-struct Side {
-    name: String,
-    logs: Vec<FrameLog>,
+pub(crate) struct Side {
+    pub(crate) name: String,
+    pub(crate) logs: Vec<FrameLog>,
 }
 
 /// Reads the recordings and compares each name with the first.
@@ -53,7 +53,7 @@ pub(crate) fn compare(args: &CompareArgs) -> Result<Answer, Failure> {
         .collect::<Result<_, _>>()?;
     let long: Vec<Value> = sides
         .iter()
-        .map(|s| long_json(s, args.long_frame))
+        .map(|s| long_json(s, None, args.long_frame))
         .collect();
     Ok(Answer::new(
         json_of(base, &compared, &long, &how),
@@ -84,7 +84,7 @@ fn read(args: &CompareArgs) -> Result<(Vec<Side>, Vec<String>), Failure> {
 }
 
 /// Frames, and those longer than twice the median or than a given time.
-fn long_json(side: &Side, long_ms: Option<f64>) -> Value {
+pub(crate) fn long_json(side: &Side, workload: Option<&str>, long_ms: Option<f64>) -> Value {
     let frames: usize = side.logs.iter().map(|l| l.times_ms().len()).sum();
     let mut value = json!({
         "name": side.name,
@@ -92,6 +92,9 @@ fn long_json(side: &Side, long_ms: Option<f64>) -> Value {
         "frames": frames,
         "longer_than_twice_the_median": twice(side),
     });
+    if let Some(workload) = workload {
+        value["workload"] = json!(workload);
+    }
     if let Some(limit_ms) = long_ms {
         value["limit_ms"] = number(limit_ms);
         value["longer_than_limit"] = json!(longer(side, limit_ms));
@@ -126,20 +129,14 @@ fn json_of(
         .iter()
         .flat_map(|(other, c)| c.rows.iter().map(move |row| (other, row)))
         .map(|(other, row)| {
-            json!({
-                "workload": row.metric.token(),
-                "base": base.name,
-                "other": other.name,
-                "base_value": estimate(row.base),
-                "other_value": estimate(row.other),
-                "ratio": estimate(row.ratio),
-                "interval_95": [number(row.interval_95.0), number(row.interval_95.1)],
-                "p_difference": number(row.p_difference),
-                "p_holm": p_holm.next().map_or(Value::Null, |p| number(*p)),
-                "verdict": row.verdict.token(),
-                "repeats_needed": null,
-                "needs": row.needs,
-            })
+            let workload = row.metric.token();
+            row_json(
+                &workload,
+                &base.name,
+                &other.name,
+                row,
+                p_holm.next().copied(),
+            )
         })
         .collect();
     let all = || compared.iter().flat_map(|(_, c)| &c.rows);
@@ -157,6 +154,52 @@ fn json_of(
     })
 }
 
+/// One metric of two sides as a row of the answer.
+pub(crate) fn row_json(
+    workload: &str,
+    base: &str,
+    other: &str,
+    row: &FrameComparison,
+    p_holm: Option<f64>,
+) -> Value {
+    json!({
+        "workload": workload,
+        "metric": row.metric.token(),
+        "base": base,
+        "other": other,
+        "base_value": estimate(row.base),
+        "other_value": estimate(row.other),
+        "ratio": estimate(row.ratio),
+        "interval_95": [number(row.interval_95.0), number(row.interval_95.1)],
+        "p_difference": number(row.p_difference),
+        "p_holm": p_holm.map_or(Value::Null, number),
+        "verdict": row.verdict.token(),
+        "repeats_needed": null,
+        "needs": row.needs,
+    })
+}
+
+/// The table of one pair, under what is compared and how.
+pub(crate) fn pair_text(title: &str, base: &str, other: &str, compared: &FramesCompared) -> String {
+    let rows: Vec<Vec<String>> = compared.rows.iter().map(cells).collect();
+    let header = ["frames", base, other, "change", "90 %", "verdict"];
+    format!("\n{title}: {}\n{}", compared.method, table(&header, &rows))
+}
+
+/// How many frames a side has, and how many are long.
+pub(crate) fn long_text(side: &Side, long_ms: Option<f64>) -> String {
+    let frames: usize = side.logs.iter().map(|l| l.times_ms().len()).sum();
+    let mut out = format!(
+        "{}: {frames} frames, {} longer than twice the median",
+        side.name,
+        twice(side)
+    );
+    if let Some(limit_ms) = long_ms {
+        out += &format!(", {} longer than {limit_ms} ms", longer(side, limit_ms));
+    }
+    out + "\n"
+}
+
 fn text_of(
     base: &Side,
     compared: &[(&Side, FramesCompared)],
@@ -166,32 +209,12 @@ fn text_of(
 ) -> String {
     let mut out: String = how.iter().map(|line| format!("{line}\n")).collect();
     for (other, c) in compared {
-        out += &format!("\n{} against {}: {}\n", other.name, base.name, c.method);
-        let rows: Vec<Vec<String>> = c.rows.iter().map(cells).collect();
-        out += &table(
-            &[
-                "frames",
-                &base.name,
-                &other.name,
-                "change",
-                "90 %",
-                "verdict",
-            ],
-            &rows,
-        );
+        let title = format!("{} against {}", other.name, base.name);
+        out += &pair_text(&title, &base.name, &other.name, c);
     }
     out += "\n";
     for side in sides {
-        let frames: usize = side.logs.iter().map(|l| l.times_ms().len()).sum();
-        out += &format!(
-            "{}: {frames} frames, {} longer than twice the median",
-            side.name,
-            twice(side)
-        );
-        if let Some(limit_ms) = long_ms {
-            out += &format!(", {} longer than {limit_ms} ms", longer(side, limit_ms));
-        }
-        out += "\n";
+        out += &long_text(side, long_ms);
     }
     out
 }
@@ -208,7 +231,11 @@ fn cells(row: &FrameComparison) -> Vec<String> {
         format!("{:.2}", row.base.value),
         format!("{:.2}", row.other.value),
         percent(row.ratio.value),
-        format!("{} to {}", percent(row.ratio.lo), percent(row.ratio.hi)),
+        if row.ratio.hi.is_finite() {
+            format!("{} to {}", percent(row.ratio.lo), percent(row.ratio.hi))
+        } else {
+            "-".to_owned()
+        },
         match &row.needs {
             Some(needs) => format!("{verdict}; needs {needs}"),
             None => verdict,

@@ -4,10 +4,10 @@ use serde_json::{Value, json};
 use settlepoint_domain::{Channel, Figure, Finding, Phase, SensorLog, Severity, Unit};
 use settlepoint_import::{ColumnRef, Imported};
 use settlepoint_infer::network::{self, HeldOut, NetworkError, NetworkFit, NetworkInput, Stage};
+use settlepoint_views::gather;
 
 use crate::args::InspectArgs;
 use crate::error::Failure;
-use crate::gather;
 use crate::log_file;
 use crate::view::{
     Answer, cell, estimate, figure, figure_span, findings, findings_text, fixed, number, optional,

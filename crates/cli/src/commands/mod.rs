@@ -1,6 +1,10 @@
 //! One module a command: read the arguments, call the core, say what came out.
 
 pub(crate) mod add;
+pub(crate) mod add_frames;
+pub(crate) mod add_scores;
+pub(crate) mod channels;
+pub(crate) mod chart;
 pub(crate) mod choose;
 pub(crate) mod compare;
 pub(crate) mod demo;
@@ -10,5 +14,8 @@ pub(crate) mod frames;
 pub(crate) mod inspect;
 pub(crate) mod predict;
 pub(crate) mod rank;
+pub(crate) mod record;
+pub(crate) mod rehearse;
 pub(crate) mod review;
 pub(crate) mod runs;
+pub(crate) mod sound;

@@ -8,12 +8,14 @@ use settlepoint_infer::forward::Conditions;
 use settlepoint_infer::layout::Key;
 use settlepoint_infer::predict::{Prediction, Query};
 use settlepoint_model::simulate;
+use settlepoint_views::gather::{self, gather};
 
 use crate::args::{CapacityArgs, PredictArgs};
 use crate::error::{Code, Failure};
-use crate::gather::{self, gather};
 use crate::limits;
-use crate::view::{Answer, estimate, figure, figure_span, number, span};
+use crate::view::{
+    Answer, estimate, excluded_json, excluded_text, figure, figure_span, number, span,
+};
 
 /// `settlepoint predict`.
 pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
@@ -21,7 +23,7 @@ pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
     limits::check_room(&setting, Some(args.room))?;
     check_altitude(args.altitude)?;
     let book = gather::open(&args.pick.notebook)?;
-    let gathered = gather(&book, &args.pick)?;
+    let gathered = gather(&book, &args.pick.pick())?;
     let workload = gathered.workload(args.workload.as_deref())?;
     let (fit, _) = gathered.fit(&args.use_runs)?;
     let setting = with_usual_window(&fit, setting);
@@ -47,10 +49,12 @@ pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
     let mut json = prediction_json(&prediction);
     json["schema"] = "settlepoint.predict/1".into();
     json["workload"] = gathered.workloads[workload].name.clone().into();
+    json["excluded"] = excluded_json(&gathered.excluded);
     if args.series {
         json["series"] = series(&fit, &query);
     }
-    Ok(Answer::new(json, prediction_text(&prediction)))
+    let text = prediction_text(&prediction) + &excluded_text(&gathered.excluded);
+    Ok(Answer::new(json, text))
 }
 
 /// A window that the user did not give is the one all runs had, if they had one.
@@ -192,7 +196,7 @@ pub(crate) fn capacity(args: &CapacityArgs) -> Result<Answer, Failure> {
     }
     check_altitude(args.altitude)?;
     let book = gather::open(&args.pick.notebook)?;
-    let gathered = gather(&book, &args.pick)?;
+    let gathered = gather(&book, &args.pick.pick())?;
     let (fit, _) = gathered.fit(&[])?;
     let share = share_asked(&fit, args)?;
     let watts = fit.capacity_w(args.temp, args.room, args.altitude, &*share);
@@ -201,14 +205,23 @@ pub(crate) fn capacity(args: &CapacityArgs) -> Result<Answer, Failure> {
         (_, Some(level)) => format!("{level:.1} dB(A)"),
         _ => "full fan speed".to_owned(),
     };
+    let mut json = json!({
+        "schema": "settlepoint.capacity/1",
+        "capacity_w": estimate(watts),
+        "at": at,
+    });
+    if !gathered.excluded.is_empty() {
+        json["excluded"] = excluded_json(&gathered.excluded);
+    }
     Ok(Answer::new(
-        json!({ "schema": "settlepoint.capacity/1", "capacity_w": estimate(watts), "at": at }),
+        json,
         format!(
-            "holds {} W at {} °C in a {} °C room, at {at} ({})\n",
+            "holds {} W at {} °C in a {} °C room, at {at} ({})\n{}",
             span(watts, 0),
             args.temp,
             args.room,
-            watts.basis
+            watts.basis,
+            excluded_text(&gathered.excluded)
         ),
     ))
 }

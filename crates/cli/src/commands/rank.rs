@@ -8,12 +8,13 @@ use settlepoint_compare::level::estimated_sone;
 use settlepoint_compare::rank::{Key, RankRow, relate, sort};
 use settlepoint_domain::{Direction, PhaseKind, Role, Run, RunData};
 use settlepoint_notebook::Notebook;
+use settlepoint_views::averages::{averages, mean_score};
 
 use crate::args::{RankArgs, SortArg, TableForm};
-use crate::commands::runs::{averages, mean_score};
 use crate::error::Failure;
 use crate::log_file;
 use crate::view::{Answer, cell, optional, table};
+use settlepoint_views::gather;
 
 /// A row with what only the printing needs.
 struct Listed {
@@ -24,7 +25,7 @@ struct Listed {
 /// `settlepoint rank`.
 pub(crate) fn rank(args: &RankArgs) -> Result<Answer, Failure> {
     let supply = args.supply.as_deref().map(supply).transpose()?;
-    let book = Notebook::open_read_only(&args.notebook)?;
+    let book = gather::open(&args.notebook)?;
     let mut listed: Vec<Listed> = Vec::new();
     for run in book.runs()? {
         listed.push(row(&book, &run, args, supply.as_ref())?);

@@ -3,32 +3,22 @@
 use std::io::Read as _;
 use std::path::Path;
 
-use serde_json::{Value, json};
-use settlepoint_domain::{Channel, Finding, Role, Run, RunData, Setting, Workload};
-use settlepoint_notebook::Notebook;
+use serde_json::json;
 use settlepoint_phases::{Options, analyse};
-use settlepoint_review::RunFacts;
+use settlepoint_views::facts::{self, Reviewed};
+use settlepoint_views::gather;
 
 use crate::args::ReviewArgs;
 use crate::commands::inspect::severity;
 use crate::error::Failure;
 use crate::log_file;
-use crate::view::{Answer, findings, findings_text};
-
-/// What was looked at.
-struct Reviewed {
-    findings: Vec<Finding>,
-    /// Runs left out, with the reason.
-    excluded: Vec<(String, String)>,
-    /// "3 runs" or "a log".
-    what: String,
-}
+use crate::view::{Answer, excluded_json, excluded_text, findings, findings_text};
 
 /// `settlepoint review`: the answer, and whether a finding is forbidden by `--deny`.
 pub(crate) fn review(args: &ReviewArgs) -> Result<(Answer, bool), Failure> {
     let deny = args.deny.as_deref().map(severity).transpose()?;
     let mut reviewed = if is_notebook(&args.file) {
-        of_notebook(&args.file)?
+        facts::of_notebook(&gather::open(&args.file)?)?
     } else {
         of_log(args)?
     };
@@ -62,119 +52,12 @@ fn of_log(args: &ReviewArgs) -> Result<Reviewed, Failure> {
     })
 }
 
-fn of_notebook(path: &Path) -> Result<Reviewed, Failure> {
-    let book = Notebook::open_read_only(path)?;
-    let facts = Facts::gather(&book)?;
-    let mut findings = facts.review();
-    for part in &facts.parts {
-        findings.extend(part.findings.iter().cloned());
-    }
-    let excluded = facts
-        .parts
-        .iter()
-        .filter_map(|p| Some((p.run.name.clone(), p.run.excluded.clone()?)))
-        .collect();
-    Ok(Reviewed {
-        findings,
-        excluded,
-        what: match facts.parts.len() {
-            1 => "1 run".to_owned(),
-            n => format!("{n} runs"),
-        },
-    })
-}
-
-/// Findings of the rules that set runs against each other, without reading the logs' samples.
-pub(crate) fn rules_of(book: &Notebook) -> Result<Vec<Finding>, Failure> {
-    Ok(Facts::without_logs(book)?.review())
-}
-
-/// A run with what belongs to it and what its log shows.
-struct Part {
-    run: Run,
-    setting: Setting,
-    workload: Workload,
-    began_s: Option<f64>,
-    logged_room_c: Option<f64>,
-    findings: Vec<Finding>,
-}
-
-struct Facts {
-    parts: Vec<Part>,
-}
-
-impl Facts {
-    fn gather(book: &Notebook) -> Result<Self, Failure> {
-        let mut facts = Self::without_logs(book)?;
-        for part in &mut facts.parts {
-            if part.run.data == RunData::Log && part.run.excluded.is_none() {
-                read_log(book, part)?;
-            }
-        }
-        Ok(facts)
-    }
-
-    fn without_logs(book: &Notebook) -> Result<Self, Failure> {
-        let mut parts = Vec::new();
-        for run in book.runs()? {
-            parts.push(Part {
-                setting: book.setting(run.setting)?,
-                workload: book.workload(run.workload)?,
-                run,
-                began_s: None,
-                logged_room_c: None,
-                findings: Vec::new(),
-            });
-        }
-        Ok(Self { parts })
-    }
-
-    fn review(&self) -> Vec<Finding> {
-        let facts: Vec<RunFacts<'_>> = self
-            .parts
-            .iter()
-            .map(|p| RunFacts {
-                run: &p.run,
-                setting: &p.setting,
-                workload: &p.workload,
-                began_s: p.began_s,
-                logged_room_c: p.logged_room_c,
-            })
-            .collect();
-        settlepoint_review::review(&facts)
-    }
-}
-
-fn read_log(book: &Notebook, part: &mut Part) -> Result<(), Failure> {
-    let log = book.log(part.run.id)?;
-    let options = Options {
-        room_c: part.run.room_c,
-    };
-    part.findings = analyse(&log, &options)
-        .findings
-        .into_iter()
-        .map(|f| Finding {
-            run: Some(part.run.name.clone()),
-            ..f
-        })
-        .collect();
-    part.logged_room_c = log.channel(Role::Room).and_then(Channel::mean);
-    // A double holds seconds since 1970 to a microsecond.
-    part.began_s = log.start().map(|s| s.unix_ns as f64 / 1e9);
-    Ok(())
-}
-
 fn answer(reviewed: &Reviewed) -> Answer {
-    let excluded: Vec<Value> = reviewed
-        .excluded
-        .iter()
-        .map(|(run, reason)| json!({ "run": run, "reason": reason }))
-        .collect();
     let json = json!({
         "schema": "settlepoint.review/1",
         "reviewed": reviewed.what,
         "findings": findings(&reviewed.findings),
-        "excluded": excluded,
+        "excluded": excluded_json(&reviewed.excluded),
     });
     let mut text = match reviewed.findings.len() {
         0 => format!("{}: nothing found\n", reviewed.what),
@@ -182,8 +65,6 @@ fn answer(reviewed: &Reviewed) -> Answer {
         n => format!("{}: {n} findings\n", reviewed.what),
     };
     text += &findings_text(&reviewed.findings);
-    for (run, reason) in &reviewed.excluded {
-        text += &format!("run '{run}' is left out: {reason}\n");
-    }
+    text += &excluded_text(&reviewed.excluded);
     Answer::new(json, text)
 }

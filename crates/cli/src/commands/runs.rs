@@ -3,20 +3,13 @@
 use std::path::Path;
 
 use serde_json::{Value, json};
-use settlepoint_domain::{PhaseKind, Role, Run, RunData, Setting};
+use settlepoint_domain::Setting;
 use settlepoint_notebook::{Kind, Notebook};
+use settlepoint_views::averages::{averages, mean_score};
+use settlepoint_views::gather;
 
 use crate::error::Failure;
-use crate::gather;
 use crate::view::{Answer, cell, limit, number, optional, table};
-
-/// A run's averages at its settled end.
-pub(crate) struct Row {
-    pub(crate) plateau_c: Option<f64>,
-    pub(crate) power_w: Option<f64>,
-    pub(crate) fan_speed_rpm: Option<f64>,
-    pub(crate) level_dba: Option<f64>,
-}
 
 /// `settlepoint runs`.
 pub(crate) fn runs(path: &Path) -> Result<Answer, Failure> {
@@ -48,6 +41,7 @@ pub(crate) fn runs(path: &Path) -> Result<Answer, Failure> {
             "fan_speed_rpm": optional(row.fan_speed_rpm),
             "level_dba": optional(row.level_dba),
             "score": optional(score),
+            "frames": book.frame_infos(run.id)?.iter().map(|f| f.frame_count).sum::<usize>(),
             "excluded": run.excluded,
         }));
         text_rows.push(vec![
@@ -110,11 +104,6 @@ pub(crate) fn setting_json(setting: &Setting) -> Value {
     value
 }
 
-pub(crate) fn mean_score(run: &Run) -> Option<f64> {
-    let n = run.scores.len();
-    (n > 0).then(|| run.scores.iter().map(|s| s.value).sum::<f64>() / n as f64)
-}
-
 /// A score with six significant digits, without zeros at the end.
 fn short_score(score: f64) -> String {
     let rounded: f64 = format!("{score:.5e}").parse().unwrap_or(score);
@@ -123,52 +112,6 @@ fn short_score(score: f64) -> String {
     } else {
         format!("{rounded:e}")
     }
-}
-
-pub(crate) fn averages(book: &Notebook, run: &Run) -> Result<Row, Failure> {
-    Ok(match &run.data {
-        RunData::Readings(phases) => {
-            let last = phases
-                .iter()
-                .rev()
-                .find(|p| p.phase.is_load() || p.phase == PhaseKind::Unknown);
-            let last = last.or(phases.last());
-            Row {
-                plateau_c: last.and_then(|p| p.package_c),
-                power_w: last.and_then(|p| p.power_w),
-                fan_speed_rpm: last.and_then(|p| p.fan_speed_rpm),
-                level_dba: last.and_then(|p| p.level_dba),
-            }
-        }
-        RunData::Log => {
-            let whole = book.log(run.id)?;
-            let (log, found) = gather::analysed(&whole, run.room_c);
-            let last = found
-                .phases
-                .iter()
-                .rev()
-                .find(|p| p.kind.is_load())
-                .or(found.phases.last());
-            Row {
-                plateau_c: last.and_then(|p| {
-                    p.plateau
-                        .map(|x| x.temp_c.value)
-                        .or(p.package_c.map(|e| e.value))
-                }),
-                power_w: last.and_then(|p| p.power_w).map(|e| e.value),
-                fan_speed_rpm: last.and_then(|p| p.fan_speed_rpm).map(|e| e.value),
-                level_dba: log
-                    .channel(Role::Level)
-                    .and_then(settlepoint_domain::Channel::mean),
-            }
-        }
-        RunData::ScoresOnly => Row {
-            plateau_c: None,
-            power_w: None,
-            fan_speed_rpm: None,
-            level_dba: None,
-        },
-    })
 }
 
 /// `settlepoint exclude`.

@@ -226,3 +226,248 @@ fn a_log_is_reviewed_without_a_notebook() {
         .refused(2)
         .saying(&["note, warning or error"]);
 }
+
+#[test]
+fn frame_times_are_kept_in_notebooks_and_compared_there() {
+    let desk = Desk::with_three_runs();
+    desk.write("a.csv", frames(1.0, "frame_time_ms", 1.0));
+    desk.write("b.csv", frames(1.1, "frame time (us)", 1000.0));
+    let add = |more: &[&str]| {
+        let args = ["add", "frames", "a.settle"].into_iter();
+        desk.run(args.chain(more.iter().copied()))
+    };
+    desk.run(["add", "workload", "a.settle", "preview", "--loss-max", "12"])
+        .ok();
+    add(&["a.csv", "--setting", "high", "--workload", "preview"]).ok();
+    let said = add(&["b.csv", "--setting", "low", "--workload", "preview"]).ok();
+    assert!(
+        said.out.contains("added frames 'low preview'"),
+        "{}",
+        said.out
+    );
+    let answer = desk.json(["compare", "a.settle", "high", "low", "--long-frame", "15"]);
+    let metric = |answer: &Value, name: &str| {
+        let rows = answer["rows"].as_array().expect("rows");
+        rows.iter()
+            .find(|r| r["metric"] == name)
+            .expect("a metric")
+            .clone()
+    };
+    let rate = metric(&answer, "mean_rate_per_s");
+    assert_eq!(rate["workload"], "preview");
+    // The workload's own limit of 12 % is the margin, and the loss is 9.1 %.
+    assert_eq!(rate["verdict"], "same");
+    let ratio = rate["ratio"]["value"].as_f64().expect("a ratio");
+    assert!((ratio - 1.0 / 1.1).abs() < 1e-9, "{ratio}");
+    // The scores of the other workload stand beside it.
+    assert_eq!(row(&answer, "mixdown")["verdict"], "cannot_tell");
+    assert_eq!(answer["overall"]["any_differs"], true);
+    assert_eq!(answer["frames"][0]["frames"], 6000);
+    assert!(answer["frames"][1]["longer_than_limit"].as_u64() > Some(0));
+    let narrow = [
+        "compare",
+        "a.settle",
+        "high",
+        "low",
+        "--workload",
+        "preview",
+    ];
+    let alone = desk.json(narrow.into_iter().chain(["--margin", "1"]));
+    assert_eq!(metric(&alone, "mean_rate_per_s")["verdict"], "slower");
+    assert_eq!(alone["overall"]["verdict"], "slower");
+    let text = desk.run(narrow).ok().out;
+    assert!(
+        text.starts_with("preview, frame times of low against high"),
+        "{text}"
+    );
+    // What is kept is compared as what is in files.
+    let files = desk.json([
+        "compare",
+        "--frames",
+        "high=a.csv",
+        "--frames",
+        "low=b.csv",
+        "--margin",
+        "12",
+    ]);
+    for key in ["ratio", "interval_95", "p_difference"] {
+        assert_eq!(
+            metric(&files, "exceeded_by_1_pct_ms")[key],
+            metric(&answer, "exceeded_by_1_pct_ms")[key]
+        );
+    }
+    // A second recording of each makes recordings the observations.
+    let again = add(&["a.csv", "--setting", "high", "--workload", "preview"]).ok();
+    assert!(again.out.contains("same_file"), "{}", again.out);
+    add(&["b.csv", "--run", "low preview"]).ok();
+    desk.run(narrow).refused(3).saying(&["given twice"]);
+    desk.run(["fit", "a.settle"]).ok();
+}
+
+#[test]
+fn frames_of_no_run_are_refused_with_nothing_added() {
+    let desk = Desk::with_three_runs();
+    desk.write("a.csv", frames(1.0, "ms", 1.0));
+    desk.write("bad.csv", "ms\n9\n8\n");
+    let before = std::fs::read(desk.path("a.settle")).expect("bytes");
+    let add = |more: &[&str]| {
+        let args = ["add", "frames", "a.settle"].into_iter();
+        desk.run(args.chain(more.iter().copied()))
+    };
+    add(&["a.csv"]).refused(2).saying(&["--run", "--setting"]);
+    add(&["a.csv", "--run", "none"])
+        .refused(2)
+        .saying(&["'none'", "'low', 'mid', 'high'"]);
+    add(&["a.csv", "--run", "low", "--setting", "high"])
+        .refused(2)
+        .saying(&["'low'", "--setting"]);
+    add(&["bad.csv", "--run", "low"])
+        .refused(3)
+        .saying(&["2 frames", "100"]);
+    assert_eq!(std::fs::read(desk.path("a.settle")).expect("bytes"), before);
+}
+
+/// Two runs of each setting in turns, timed; the second run of each begins the afternoon.
+const NAMED: &str = "\
+run,setting,workload,score,time
+morning stock,stock,mixdown,44.2,2026-03-01 10:00
+morning quiet,quiet,mixdown,38.1,2026-03-01 10:10
+morning stock,stock,mixdown,44.1,2026-03-01 10:20
+morning quiet,quiet,mixdown,38.0,2026-03-01 10:30
+evening stock,stock,mixdown,44.0,2026-03-01 18:00
+evening quiet,quiet,mixdown,38.2,2026-03-01 18:10
+";
+
+#[test]
+fn scores_name_their_run_and_time() {
+    let desk = Desk::with_notebook();
+    let add = |table: &str| desk.feed(["add", "scores", "a.settle", "-"], table.as_bytes());
+    add(NAMED).ok();
+    let names: Vec<Value> = desk.runs().iter().map(|r| r["name"].clone()).collect();
+    assert_eq!(
+        names,
+        [
+            "morning stock",
+            "morning quiet",
+            "evening stock",
+            "evening quiet"
+        ]
+    );
+    let compared = desk.json(["compare", "a.settle", "stock", "quiet"]);
+    assert_eq!(compared["rows"][0]["n_base"], 3);
+    let by_run = desk.json([
+        "compare",
+        "a.settle",
+        "morning stock",
+        "evening stock",
+        "--by",
+        "run",
+    ]);
+    assert_eq!(by_run["rows"][0]["n_other"], 1);
+    // Without a name it cannot be told which of the two.
+    add("setting,workload,score\nstock,mixdown,44.3\n")
+        .refused(2)
+        .saying(&["'morning stock', 'evening stock'", "column 'run'"]);
+    add("run,score\nevening stock,44.3\n").ok();
+    add("run,setting,score\nevening stock,quiet,44.3\n")
+        .refused(2)
+        .saying(&["evening stock", "'stock'", "'quiet'"]);
+    // A new workload counts as its unit usually does.
+    add("setting,workload,score,unit\nstock,bounce,61,s\nquiet,bounce,66,s\n").ok();
+    let bounce = desk.json([
+        "compare",
+        "a.settle",
+        "stock",
+        "quiet",
+        "--workload",
+        "bounce",
+    ]);
+    assert_eq!(bounce["rows"][0]["direction"], "lower");
+    add("run,score\nnight,44.3\n")
+        .refused(2)
+        .saying(&["'night'"]);
+    add("setting,workload,score,time\nstock,mixdown,44.3,soon\n")
+        .refused(3)
+        .saying(&["line 2", "time", "soon", "14:05"]);
+    // What is exported reads in again, times and all.
+    desk.run(["export", "a.settle", "--to", "out"]).ok();
+    let scores = std::fs::read_to_string(desk.path("out/scores.csv")).expect("scores");
+    assert!(scores.contains("2026-03-01 18:10:00"), "{scores}");
+    desk.run(["new", "b.settle"]).ok();
+    desk.run(["add", "scores", "b.settle", "out/scores.csv"])
+        .ok();
+    let again = desk.json(["compare", "b.settle", "stock", "quiet"]);
+    let first = desk.json(["compare", "a.settle", "stock", "quiet"]);
+    assert_eq!(again["rows"], first["rows"]);
+}
+
+#[test]
+fn a_table_is_reviewed_as_a_notebook_is() {
+    let desk = Desk::new();
+    let rules = |table: &str| -> Vec<String> {
+        desk.write("t.csv", table);
+        let answer = desk.json(["compare", "--table", "t.csv"]);
+        let found = answer["findings"].as_array().expect("findings");
+        found
+            .iter()
+            .filter_map(|f| f["rule"].as_str().map(str::to_owned))
+            .collect()
+    };
+    assert_eq!(rules(NAMED), Vec::<String>::new());
+    let apart = "setting,score,time\na,44.2,10:00\na,44.1,10:10\na,44.3,10:20\nb,38.1,10:30\nb,38.0,10:40\nb,38.2,10:50\n";
+    assert_eq!(rules(apart), ["order_confounded"]);
+    assert_eq!(
+        rules("setting,score\na,44.2\na,44.1\nb,38.1\n"),
+        ["one_repetition"]
+    );
+    let falling =
+        "setting,score,order\na,44.0,1\nb,38.0,2\na,43.6,3\nb,37.6,4\na,43.1,5\nb,37.3,6\n";
+    assert_eq!(rules(falling), ["score_drift"]);
+}
+
+#[test]
+fn what_a_log_shows_and_who_was_left_out_stands_beside_every_answer() {
+    let desk = Desk::with_three_runs();
+    // Held by temperature and flagged: 400 s at 95 °C.
+    let mut log = "time_s,package power W,package temperature C,throttle\n".to_owned();
+    for t in 0..600 {
+        let held = t > 200;
+        let temp = if held {
+            95.0
+        } else {
+            40.0 + 0.27 * f64::from(t)
+        };
+        let power = if t < 60 { 15.0 } else { 120.0 };
+        log += &format!("{t},{power},{temp:.1},{}\n", u8::from(held));
+    }
+    desk.write("hot.csv", log);
+    let args = "add log a.settle hot.csv --name hot --workload mixdown --pl1 150 --pl2 253 --tau 56 --temp-limit 95 --score 30.1 --room 21";
+    desk.run(args.split(' ')).ok();
+    let compared = desk.json(["compare", "a.settle"]);
+    let has = |answer: &Value, rule: &str| {
+        let found = answer["findings"].as_array().expect("findings");
+        found.iter().any(|f| f["rule"] == rule && f["run"] == "hot")
+    };
+    assert!(has(&compared, "throttled"), "{}", compared["findings"]);
+    assert!(has(&desk.json(["fit", "a.settle"]), "throttled"));
+    assert!(has(&desk.json(["review", "a.settle"]), "throttled"));
+    desk.run(["exclude", "a.settle", "hot", "--reason", "pump stood still"])
+        .ok();
+    assert!(!has(&desk.json(["compare", "a.settle"]), "throttled"));
+    let asks = [
+        "compare a.settle high low",
+        "review a.settle",
+        "fit a.settle",
+        "predict a.settle --room 21 --pl1 100 --pl2 253 --tau 56 --temp-limit 100",
+        "capacity a.settle --temp 80 --room 21",
+        "choose a.settle --room 21 --temp-max 90",
+        "runs a.settle",
+        "rank a.settle",
+    ];
+    for ask in asks {
+        let text = desk.run(ask.split(' ')).ok().out;
+        assert!(text.contains("pump stood still"), "{ask}: {text}");
+        let json = desk.json(ask.split(' ')).to_string();
+        assert!(json.contains("pump stood still"), "{ask}: {json}");
+    }
+}

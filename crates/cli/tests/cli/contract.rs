@@ -475,7 +475,7 @@ fn help_of_every_command_is_there_and_names_the_exit_codes() {
         assert!(own.contains("--json"), "{command}");
     }
     for thing in [
-        "machine", "cooling", "tune", "setting", "workload", "log", "readings", "scores",
+        "machine", "cooling", "tune", "setting", "workload", "log", "readings", "scores", "frames",
     ] {
         let own = desk.run(["add", thing, "--help"]).ok().out;
         assert!(own.contains("Notebook"), "{thing}");

@@ -1,8 +1,12 @@
 //! What a user types, and what comes back: each test starts the real program in a folder of its own.
 
 mod bad_input;
+mod charts;
 mod comparisons;
 mod contract;
+#[cfg(target_os = "linux")]
+mod recordings;
+mod sounds;
 mod support;
 mod tables;
 mod trade_facts;

@@ -21,8 +21,9 @@ impl Notebook {
     /// Writes everything into a new folder as comma-separated files (RFC 4180, UTF-8, line feeds):
     /// `machines.csv`, `parts.csv`, `coolings.csv`, `tunes.csv`, `settings.csv`,
     /// `workloads.csv`, `runs.csv`, `readings.csv`, `scores.csv`, `logs.csv`, `channels.csv`,
-    /// `findings.csv`, and for each log a `log-NNN-….csv` with the units in its header. What was
-    /// not noted is empty; numbers are the shortest that read back exactly.
+    /// `findings.csv`, and for each log a `log-NNN-….csv` with the units in its header; where frame
+    /// times were kept, `frames.csv` and for each recording a `frames-NNN-….csv`. What was not noted
+    /// is empty; numbers are the shortest that read back exactly.
     ///
     /// The folder appears when complete; it must not exist before, or be empty.
     ///
@@ -41,7 +42,8 @@ impl Notebook {
                 write_readings(draft, &content)?;
                 write_scores(draft, &content)?;
                 book.write_findings(draft, &content)?;
-                book.write_logs(draft, &content)
+                book.write_logs(draft, &content)?;
+                book.write_frames(draft, &content)
             })
         })
     }
@@ -94,13 +96,46 @@ impl Notebook {
             let Some(log) = self.log_if_any(run.id)? else {
                 continue;
             };
-            let file = log_file_name(index, run);
+            let file = file_name("log", index, run);
             logs.row(self.log_row(run, &file, &log)?)?;
             write_channels(&mut channels, &file, &log)?;
             write_log(folder, &file, &log)?;
         }
         logs.close()?;
         channels.close()
+    }
+
+    fn write_frames(&self, folder: &Path, content: &Content) -> Result<(), NotebookError> {
+        let mut kept = Vec::new();
+        for run in &content.runs {
+            for info in self.frame_infos(run.id)? {
+                kept.push((run, info));
+            }
+        }
+        if kept.is_empty() {
+            return Ok(());
+        }
+        let header = "run,run_id,file,source,reading,raw_sha256,frames";
+        let mut table = Table::new(folder, "frames.csv", header)?;
+        for (index, (run, info)) in kept.into_iter().enumerate() {
+            let file = file_name("frames", index, run);
+            let times_ms = self.frames_ms(run.id, info.position)?;
+            let mut frames = Table::new(folder, &file, "frame_time_ms")?;
+            for time_ms in times_ms {
+                frames.row([number(time_ms)])?;
+            }
+            frames.close()?;
+            table.row([
+                run.name.clone(),
+                run.id.to_string(),
+                file,
+                info.source_name,
+                info.reading,
+                info.raw.map(|hash| hash.to_string()).unwrap_or_default(),
+                info.frame_count.to_string(),
+            ])?;
+        }
+        table.close()
     }
 
     fn log_row(
@@ -310,7 +345,7 @@ fn reading_values(reading: &PhaseReading) -> [String; 11] {
 }
 
 fn write_scores(folder: &Path, content: &Content) -> Result<(), NotebookError> {
-    let header = "run,run_id,setting,workload,score,unit,direction,repetition,order,block";
+    let header = "run,run_id,setting,workload,score,unit,direction,repetition,order,block,time";
     let mut table = Table::new(folder, "scores.csv", header)?;
     for run in &content.runs {
         let workload = content.workload(run.workload);
@@ -336,6 +371,7 @@ fn write_scores(folder: &Path, content: &Content) -> Result<(), NotebookError> {
                     .map(|order| order.to_string())
                     .unwrap_or_default(),
                 score.block.clone().unwrap_or_default(),
+                score.time.map(|time| time.to_string()).unwrap_or_default(),
             ])?;
         }
     }
@@ -379,7 +415,7 @@ fn write_log(folder: &Path, file: &str, log: &SensorLog) -> Result<(), NotebookE
 
 /// A name that any file system takes: a number, which keeps it unique, and what is plain of the
 /// run's name.
-fn log_file_name(index: usize, run: &Run) -> String {
+fn file_name(what: &str, index: usize, run: &Run) -> String {
     let plain = |c: char| {
         if c.is_ascii_alphanumeric() {
             c.to_ascii_lowercase()
@@ -388,7 +424,7 @@ fn log_file_name(index: usize, run: &Run) -> String {
         }
     };
     let slug: String = run.name.chars().map(plain).take(40).collect();
-    format!("log-{:03}-{}.csv", index + 1, slug.trim_matches('-'))
+    format!("{what}-{:03}-{}.csv", index + 1, slug.trim_matches('-'))
 }
 
 fn optional(value: Option<f64>) -> String {

@@ -10,7 +10,7 @@ use settlepoint_domain::{
 
 use super::{Content, data_token, staged};
 use crate::codec::Word;
-use crate::{LogInfo, Notebook, NotebookError, RawHash};
+use crate::{FrameInfo, LogInfo, Notebook, NotebookError, RawHash};
 
 /// The shape of the file; a number more when a key changes its meaning.
 const SCHEMA: &str = "settlepoint.notebook/1";
@@ -126,6 +126,15 @@ impl Notebook {
             json.list("readings", readings.iter().map(reading))?;
         }
         json.list("scores", run.scores.iter().map(score))?;
+        let frames = self.frame_infos(run.id)?;
+        if !frames.is_empty() {
+            json.key("frames")?;
+            json.open('[')?;
+            for info in frames {
+                write_frames(json, &info, &self.frames_ms(run.id, info.position)?)?;
+            }
+            json.close(']')?;
+        }
         json.list("findings", self.findings_json(run.id)?.into_iter())?;
         if run.data == RunData::Log
             && let Some(log) = self.log_if_any(run.id)?
@@ -191,7 +200,24 @@ fn reading(r: &PhaseReading) -> Value {
 }
 
 fn score(s: &Score) -> Value {
-    json!({"value": s.value, "repetition": s.repetition, "order": s.order, "block": s.block})
+    json!({
+        "value": s.value, "repetition": s.repetition, "order": s.order, "block": s.block,
+        "time": s.time.map(|time| time.to_string()),
+    })
+}
+
+fn write_frames(
+    json: &mut Json<impl Write>,
+    info: &FrameInfo,
+    times_ms: &[f64],
+) -> Result<(), Failure> {
+    json.open('{')?;
+    json.member("source", &info.source_name.as_str().into())?;
+    json.member("reading", &info.reading.as_str().into())?;
+    json.member("raw_sha256", &info.raw.map(|hash| hash.to_string()).into())?;
+    json.list("times_ms", times_ms.iter().map(|t| Value::from(*t)))?;
+    json.close('}')?;
+    Ok(())
 }
 
 fn write_log(json: &mut Json<impl Write>, info: &LogInfo, log: &SensorLog) -> Result<(), Failure> {

@@ -6,7 +6,7 @@ use settlepoint_domain::{
     PhaseKind, PhaseReading, Role, Run, RunData, Score, ScoreKind, SensorLog, Setting, Tier, Tune,
     Unit, Workload, Zone,
 };
-use settlepoint_notebook::{LogSource, Notebook};
+use settlepoint_notebook::{FrameSource, LogSource, Notebook};
 use tempfile::TempDir;
 
 pub(crate) const fn id(n: u128) -> Id {
@@ -113,6 +113,7 @@ pub(crate) fn readings_run() -> Run {
             repetition: 1,
             order: Some(2),
             block: None,
+            time: None,
         }],
         excluded: None,
     }
@@ -188,6 +189,18 @@ pub(crate) fn fill(notebook: &Notebook) {
         raw,
     };
     notebook.add_log(id(7), &log(), &source).unwrap();
+}
+
+pub(crate) const FRAMES_MS: [f64; 3] = [8.25, 0.1 + 0.2, 16.5];
+
+/// What schema 2 can hold beside.
+pub(crate) fn fill_schema_2(notebook: &Notebook) {
+    let source = FrameSource {
+        name: "frames.csv",
+        reading: "column 1 in ms",
+        raw: None,
+    };
+    notebook.add_frames(id(6), &FRAMES_MS, &source).unwrap();
 }
 
 /// Whether two logs agree bit for bit, missing readings included.

@@ -3,8 +3,10 @@
 mod different_conditions;
 pub(crate) mod limits_reversed;
 mod one_repetition;
+mod order_against_time;
 mod order_confounded;
 mod room_not_noted;
+mod score_drift;
 mod score_without_setting;
 mod warm_up;
 
@@ -15,9 +17,11 @@ use crate::RunFacts;
 /// A rule sees all runs that count and says what it found.
 type Rule = fn(&[RunFacts<'_>]) -> Vec<Finding>;
 
-pub(crate) const ALL: [Rule; 7] = [
+pub(crate) const ALL: [Rule; 9] = [
     one_repetition::find,
     order_confounded::find,
+    score_drift::find,
+    order_against_time::find,
     warm_up::find,
     different_conditions::find,
     score_without_setting::find,

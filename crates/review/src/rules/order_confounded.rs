@@ -15,18 +15,8 @@ pub(crate) fn find(runs: &[RunFacts<'_>]) -> Vec<Finding> {
         .into_iter()
         .filter_map(|group| {
             let ordered = in_order(&group)?;
-            let setting = |run| {
-                group
-                    .iter()
-                    .find(|f| std::ptr::eq(f.run, run))
-                    .map(|f| f.setting.name.as_str())
-            };
-            let names: Vec<&str> = ordered
-                .iter()
-                .filter_map(|(_, _, run)| setting(*run))
-                .collect();
             let mut stretches: Vec<(&str, usize)> = Vec::new();
-            for name in names {
+            for name in ordered.iter().map(|p| p.facts.setting.name.as_str()) {
                 match stretches.last_mut() {
                     Some((last, count)) if *last == name => *count += 1,
                     _ => stretches.push((name, 1)),

@@ -2,7 +2,7 @@
 
 use settlepoint_domain::{Finding, Severity};
 
-use crate::{RunFacts, finding};
+use crate::{RunFacts, finding, in_order};
 
 /// Repetitions after the first that say how much scores scatter.
 const LATER: usize = 3;
@@ -19,13 +19,22 @@ pub(crate) fn find(runs: &[RunFacts<'_>]) -> Vec<Finding> {
 }
 
 fn of_run(facts: &RunFacts<'_>) -> Option<Finding> {
-    let mut scores: Vec<(u32, f64)> = facts
-        .run
-        .scores
-        .iter()
-        .map(|s| (s.order.unwrap_or(s.repetition), s.value))
-        .collect();
-    scores.sort_by_key(|s| s.0);
+    let mut scores: Vec<(f64, f64)> = match in_order(&[facts]) {
+        Some(placed)
+            if placed
+                .iter()
+                .any(|p| p.place < placed[placed.len() - 1].place) =>
+        {
+            placed.iter().map(|p| (p.place, p.score.value)).collect()
+        }
+        _ => facts
+            .run
+            .scores
+            .iter()
+            .map(|s| (f64::from(s.order.unwrap_or(s.repetition)), s.value))
+            .collect(),
+    };
+    scores.sort_by(|a, b| a.0.total_cmp(&b.0));
     let (first, others) = scores.split_first()?;
     if others.len() < LATER {
         return None;

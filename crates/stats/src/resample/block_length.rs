@@ -15,6 +15,9 @@ pub struct BlockLength {
     /// Sum of lag times covariance over the sum of covariances, samples: a bootstrap in blocks of
     /// length b makes the variance of a mean too small by about this over b.
     pub memory: f64,
+    /// Sum of covariances over the variance: how many values in a row tell as much of the mean as
+    /// one independent value, at least a tenth.
+    pub inflation: f64,
 }
 
 /// Block length from the autocorrelation: D. N. Politis and H. White, Econometric Rev. 23 (2004)
@@ -89,6 +92,8 @@ fn from_deviations(deviations: &[f64]) -> BlockLength {
         circular: length(4.0 / 3.0),
         stationary: length(2.0),
         lags,
+        // Flat-top windows can go below zero; no series is worth much more than its length.
+        inflation: (spectrum / variance).max(0.1),
         memory: if spectrum > 0.0 {
             (slope / spectrum).max(0.0)
         } else {

@@ -141,6 +141,58 @@ fn count_sums(ranks: &[usize], n: usize) -> Vec<f64> {
     ways.swap_remove(n)
 }
 
+/// Two-sided exact p-value of the signed-rank test of F. Wilcoxon, Biometrics Bull. 1 (1945) 80-83,
+/// that differences within pairs scatter evenly about 0: all ways to give their ranks a sign are
+/// counted, mid-ranks for ties. Differences of 0 say nothing and are left out; 1 if all are.
+///
+/// # Errors
+///
+/// [`SampleError`] unless there are from 1 to [`EXACT_VALUES`] finite differences.
+pub fn signed_rank(differences: &[f64]) -> Result<f64, SampleError> {
+    checked(differences, 1)?;
+    let told: Vec<f64> = differences
+        .iter()
+        .copied()
+        .filter(|d| d.abs() > 0.0)
+        .collect();
+    if told.len() > EXACT_VALUES {
+        return Err(SampleError::Level {
+            given: told.len() as f64,
+        });
+    }
+    let sizes: Vec<f64> = told.iter().map(|d| d.abs()).collect();
+    let (double_ranks, _) = double_mid_ranks(&sizes, &[]);
+    let all: usize = double_ranks.iter().sum();
+    let risen: usize = double_ranks
+        .iter()
+        .zip(&told)
+        .filter(|(_, d)| **d > 0.0)
+        .map(|(rank, _)| rank)
+        .sum();
+    // Shares of the signs with each sum, one rank at a time.
+    let mut shares = vec![0.0_f64; all + 1];
+    shares[0] = 1.0;
+    for &rank in &double_ranks {
+        for sum in (0..=all).rev() {
+            let with = if sum >= rank { shares[sum - rank] } else { 0.0 };
+            shares[sum] = 0.5 * (shares[sum] + with);
+        }
+    }
+    let far = (2 * risen).abs_diff(all);
+    Ok(shares
+        .iter()
+        .enumerate()
+        .filter(|(sum, _)| (2 * sum).abs_diff(all) >= far)
+        .map(|(_, share)| share)
+        .sum::<f64>()
+        .min(1.0))
+}
+
+/// The smallest two-sided p-value that ranks of `n` differences can give: `2 / 2^n`.
+pub fn least_signed_p(n: usize) -> f64 {
+    2.0 * 0.5_f64.powf(n as f64)
+}
+
 /// A shift between two samples without a distribution.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]

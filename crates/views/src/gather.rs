@@ -3,42 +3,68 @@
 use std::borrow::Cow;
 use std::path::Path;
 
-use settlepoint_domain::{Cooling, Finding, Id, Machine, Run, RunData, SensorLog, Workload};
+use settlepoint_domain::{
+    Cooling, Finding, Id, Machine, Run, RunData, SensorLog, Severity, Workload,
+};
 use settlepoint_infer::collect;
 use settlepoint_infer::evidence::{Evidence, RunEvidence};
 use settlepoint_infer::fit::{CoolingFit, fit};
 use settlepoint_notebook::{Kind, Notebook, NotebookError};
 use settlepoint_phases::{Options, Review};
 
-use crate::args::PickArgs;
-use crate::error::{Code, Failure};
-use crate::view::listed;
+use crate::ViewError;
+use crate::facts::rules_of;
+use crate::listed::listed;
+use crate::recording;
 
 /// Longer logs are analysed as means over blocks; every row is read and accounted for all the same.
 const ROWS_ANALYSED: usize = 400_000;
 
+/// Which machine and cooling is meant, by name or id; without a name the only machine and the cooling
+/// with most runs.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Pick {
+    /// Machine.
+    pub machine: Option<String>,
+    /// Cooling.
+    pub cooling: Option<String>,
+}
+
 /// Everything known of one cooling of one machine.
 #[derive(Debug)]
-pub(crate) struct Gathered {
-    pub(crate) machine: Machine,
-    pub(crate) cooling: Cooling,
-    pub(crate) workloads: Vec<Workload>,
+pub struct Gathered {
+    /// The machine.
+    pub machine: Machine,
+    /// The cooling.
+    pub cooling: Cooling,
+    /// Workloads of its runs, then idle use that was never run.
+    pub workloads: Vec<Workload>,
     /// Runs in the order of entry, those excluded left out, with their evidence.
-    pub(crate) runs: Vec<(Run, RunEvidence)>,
-    pub(crate) findings: Vec<Finding>,
+    pub runs: Vec<(Run, RunEvidence)>,
+    /// What should be known about the logs and settings.
+    pub findings: Vec<Finding>,
+    /// Runs of the cooling that were left out, with the reason.
+    pub excluded: Vec<(String, String)>,
 }
 
 /// Opens a notebook to read from. Read-write where that is allowed, so that SQLite tidies its side
 /// files away on closing; read-only on a medium that allows no more.
-pub(crate) fn open(path: &Path) -> Result<Notebook, Failure> {
+///
+/// # Errors
+/// No notebook there, a newer schema, or trouble reading it.
+pub fn open(path: &Path) -> Result<Notebook, ViewError> {
     match Notebook::open(path) {
         Err(NotebookError::ReadOnly | NotebookError::Locked) => Ok(Notebook::open_read_only(path)?),
-        other => Ok(other?),
+        other => {
+            let book = other?;
+            recording::mark_cut_short(&book)?;
+            Ok(book)
+        }
     }
 }
 
 /// The log of a run as it is analysed, with its phases: long logs as means over blocks.
-pub(crate) fn analysed(log: &SensorLog, room_c: Option<f64>) -> (Cow<'_, SensorLog>, Review) {
+pub fn analysed(log: &SensorLog, room_c: Option<f64>) -> (Cow<'_, SensorLog>, Review) {
     let log =
         settlepoint_phases::condensed(log, ROWS_ANALYSED).map_or(Cow::Borrowed(log), Cow::Owned);
     let review = settlepoint_phases::analyse(&log, &Options { room_c });
@@ -46,7 +72,10 @@ pub(crate) fn analysed(log: &SensorLog, room_c: Option<f64>) -> (Cow<'_, SensorL
 }
 
 /// Picks machine and cooling and gathers their runs.
-pub(crate) fn gather(book: &Notebook, pick: &PickArgs) -> Result<Gathered, Failure> {
+///
+/// # Errors
+/// An empty notebook, a machine or cooling that is not there, or trouble reading.
+pub fn gather(book: &Notebook, pick: &Pick) -> Result<Gathered, ViewError> {
     let runs = book.runs()?;
     let machine = pick_machine(book, pick.machine.as_deref())?;
     let own: Vec<Run> = runs
@@ -59,14 +88,15 @@ pub(crate) fn gather(book: &Notebook, pick: &PickArgs) -> Result<Gathered, Failu
         workloads: Vec::new(),
         runs: Vec::new(),
         findings: Vec::new(),
+        excluded: Vec::new(),
         cooling,
     };
     let cooling = gathered.cooling.id;
-    for run in own
-        .into_iter()
-        .filter(|r| r.cooling == cooling && r.excluded.is_none())
-    {
-        add_run(book, &mut gathered, run)?;
+    for run in own.into_iter().filter(|r| r.cooling == cooling) {
+        match run.excluded.clone() {
+            Some(reason) => gathered.excluded.push((run.name, reason)),
+            None => add_run(book, &mut gathered, run)?,
+        }
     }
     gathered.findings.extend(of_settings(book)?);
     // Workloads that were never run still count in the choice when they have hours (idle, say).
@@ -78,16 +108,25 @@ pub(crate) fn gather(book: &Notebook, pick: &PickArgs) -> Result<Gathered, Failu
     Ok(gathered)
 }
 
-/// Rules of the review that bear on fits; those about scores are said where scores are compared.
-const FOR_FITS: [&str; 3] = ["pl2_below_pl1", "room_not_logged", "score_without_setting"];
+/// Rules of the review that bear on fits; how sure scores are is said where they are compared, but
+/// those that drift or began cold pull the fit of work.
+const FOR_FITS: [&str; 5] = [
+    "first_run_warm_up",
+    "pl2_below_pl1",
+    "room_not_logged",
+    "score_drift",
+    "score_without_setting",
+];
 
-fn of_settings(book: &Notebook) -> Result<Vec<Finding>, Failure> {
-    let mut findings = crate::commands::review::rules_of(book)?;
-    findings.retain(|f| FOR_FITS.contains(&f.rule));
+fn of_settings(book: &Notebook) -> Result<Vec<Finding>, ViewError> {
+    let mut findings = rules_of(book)?;
+    // Rooms may differ, which fits like; tunes may not.
+    let tunes = |f: &Finding| f.rule == "different_conditions" && f.severity > Severity::Note;
+    findings.retain(|f| FOR_FITS.contains(&f.rule) || tunes(f));
     Ok(findings)
 }
 
-fn add_run(book: &Notebook, gathered: &mut Gathered, run: Run) -> Result<(), Failure> {
+fn add_run(book: &Notebook, gathered: &mut Gathered, run: Run) -> Result<(), ViewError> {
     let setting = book.setting(run.setting)?;
     let place = workload_place(book, &mut gathered.workloads, run.workload)?;
     let workload = &gathered.workloads[place];
@@ -101,6 +140,7 @@ fn add_run(book: &Notebook, gathered: &mut Gathered, run: Run) -> Result<(), Fai
                     run: Some(run.name.clone()),
                     ..f
                 }));
+            gathered.findings.extend(recording::findings(book, &run)?);
             collect::from_log(&run, &setting, workload, &log, &found.phases)
         }
         RunData::Readings(_) | RunData::ScoresOnly => {
@@ -112,7 +152,7 @@ fn add_run(book: &Notebook, gathered: &mut Gathered, run: Run) -> Result<(), Fai
     Ok(())
 }
 
-fn workload_place(book: &Notebook, known: &mut Vec<Workload>, id: Id) -> Result<usize, Failure> {
+fn workload_place(book: &Notebook, known: &mut Vec<Workload>, id: Id) -> Result<usize, ViewError> {
     if let Some(place) = known.iter().position(|w| w.id == id) {
         return Ok(place);
     }
@@ -120,7 +160,7 @@ fn workload_place(book: &Notebook, known: &mut Vec<Workload>, id: Id) -> Result<
     Ok(known.len() - 1)
 }
 
-fn pick_machine(book: &Notebook, name: Option<&str>) -> Result<Machine, Failure> {
+fn pick_machine(book: &Notebook, name: Option<&str>) -> Result<Machine, ViewError> {
     if let Some(name) = name {
         let id = book.id_of(Kind::Machine, name)?;
         return Ok(book.machine(id)?);
@@ -129,18 +169,15 @@ fn pick_machine(book: &Notebook, name: Option<&str>) -> Result<Machine, Failure>
     match machines.len() {
         0 => Err(empty()),
         1 => Ok(machines.remove(0)),
-        _ => Err(Failure::usage(format!(
+        _ => Err(ViewError::Unknown(format!(
             "there are several machines ({}); name one with --machine",
             listed(machines.iter().map(|m| (m.name.as_str(), m.id)))
         ))),
     }
 }
 
-fn empty() -> Failure {
-    Failure::new(
-        Code::NotIdentified,
-        "the notebook is empty; add runs with 'settlepoint add readings' or 'settlepoint add log'",
-    )
+fn empty() -> ViewError {
+    ViewError::Empty
 }
 
 fn pick_cooling(
@@ -148,7 +185,7 @@ fn pick_cooling(
     machine: &Machine,
     runs: &[Run],
     name: Option<&str>,
-) -> Result<Cooling, Failure> {
+) -> Result<Cooling, ViewError> {
     let own: Vec<Cooling> = book
         .coolings()?
         .into_iter()
@@ -159,7 +196,7 @@ fn pick_cooling(
             .iter()
             .find(|c| c.name == name || c.id.to_string() == name);
         return found.cloned().ok_or_else(|| {
-            Failure::usage(format!(
+            ViewError::Unknown(format!(
                 "there is no cooling '{name}'; there is {}",
                 listed(own.iter().map(|c| (c.name.as_str(), c.id)))
             ))
@@ -171,14 +208,17 @@ fn pick_cooling(
 
 impl Gathered {
     /// Fits the runs named in `only` (all if empty); gives the fit and the runs left out.
-    pub(crate) fn fit(&self, only: &[String]) -> Result<(CoolingFit, Vec<&RunEvidence>), Failure> {
+    ///
+    /// # Errors
+    /// No runs, a name in `only` that is not there, or a fit that comes to no end.
+    pub fn fit(&self, only: &[String]) -> Result<(CoolingFit, Vec<&RunEvidence>), ViewError> {
         if self.runs.is_empty() {
             return Err(empty());
         }
         let is_named = |run: &Run, name: &str| run.name == name || run.id.to_string() == name;
         for name in only {
             if !self.runs.iter().any(|(run, _)| is_named(run, name.trim())) {
-                return Err(Failure::usage(format!(
+                return Err(ViewError::Unknown(format!(
                     "there is no run '{name}' here; there are {}",
                     listed(self.runs.iter().map(|(r, _)| (r.name.as_str(), r.id)))
                 )));
@@ -205,7 +245,10 @@ impl Gathered {
     }
 
     /// The index of a workload by name; of the only one under load if no name is given.
-    pub(crate) fn workload(&self, name: Option<&str>) -> Result<usize, Failure> {
+    ///
+    /// # Errors
+    /// No such workload, or none under load.
+    pub fn workload(&self, name: Option<&str>) -> Result<usize, ViewError> {
         let loads: Vec<usize> = (0..self.workloads.len())
             .filter(|&w| !self.workloads[w].idle)
             .collect();
@@ -216,7 +259,7 @@ impl Gathered {
                 .iter()
                 .position(|w| w.name == name)
                 .ok_or_else(|| {
-                    Failure::usage(format!(
+                    ViewError::Unknown(format!(
                         "there is no workload '{name}'; there is {}",
                         names()
                     ))

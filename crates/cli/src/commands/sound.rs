@@ -1,0 +1,317 @@
+//! `sound`: recordings to levels.
+
+use std::fs::File;
+use std::io::BufReader;
+use std::path::Path;
+
+use serde_json::{Value, json};
+use settlepoint_domain::{Finding, Severity};
+use settlepoint_sound::SoundError;
+use settlepoint_sound::analysis::{Analysis, Options, analyse};
+use settlepoint_sound::background::{Corrected, Grade, at_distance, correct};
+use settlepoint_sound::calibration::{Calibration, CurveMeaning, MicrophoneCurve, Reference};
+use settlepoint_sound::measure::{Recording, measure};
+use settlepoint_sound::pcm::Wav;
+
+use crate::args::{GradeArg, SoundArgs};
+use crate::error::{Code, Failure};
+use crate::view::{Answer, cell, findings, findings_text, number, optional, table};
+
+/// Step of a hand-held meter's display and its own standard uncertainty, dB: a class 2 meter, good to
+/// about 1.4 dB at the limit (IEC 61672-1, from memory).
+const METER_STEP_DB: f64 = 0.1;
+const METER_SD_DB: f64 = 0.7;
+
+/// `settlepoint sound`.
+pub(crate) fn sound(args: &SoundArgs) -> Result<Answer, Failure> {
+    let options = options(args)?;
+    let background_dba = background(args, &options)?;
+    let mut heard = Vec::new();
+    for file in &args.files {
+        let analysis = with_file(file, |wav| analyse(wav, &options))?;
+        heard.push(Heard::of(file, analysis, background_dba, args));
+    }
+    Ok(Answer::new(
+        as_json(&heard, &options),
+        text(&heard, &options),
+    ))
+}
+
+/// Opens a recording and works on it; an error names the file.
+fn with_file<T>(
+    path: &Path,
+    work: impl FnOnce(&mut Wav<BufReader<File>>) -> Result<T, SoundError>,
+) -> Result<T, Failure> {
+    File::open(path)
+        .map_err(SoundError::Io)
+        .and_then(|file| Wav::open(BufReader::with_capacity(1 << 16, file)))
+        .and_then(|mut wav| work(&mut wav))
+        .map_err(|e| named(path, &e))
+}
+
+fn named(path: &Path, error: &SoundError) -> Failure {
+    let code = match error {
+        SoundError::NotIdentified { .. } => Code::NotIdentified,
+        SoundError::Range { .. } => Code::Usage,
+        _ => Code::Data,
+    };
+    Failure::new(code, format!("{}: {error}", path.display()))
+}
+
+fn options(args: &SoundArgs) -> Result<Options, Failure> {
+    let microphone = match &args.microphone {
+        None => None,
+        Some(path) => {
+            let text =
+                std::fs::read_to_string(path).map_err(|e| named(path, &SoundError::Io(e)))?;
+            let curve = MicrophoneCurve::parse(&text, CurveMeaning::Response);
+            Some(curve.map_err(|e| named(path, &e))?)
+        }
+    };
+    let mut options = Options {
+        calibration: None,
+        microphone,
+        diffuse: args.diffuse,
+    };
+    if let Some(wish) = &args.calibrate {
+        options.calibration = Some(calibration(wish, args, &options)?);
+    }
+    Ok(options)
+}
+
+fn calibration(wish: &str, args: &SoundArgs, options: &Options) -> Result<Calibration, Failure> {
+    let wrong = || {
+        Failure::usage(format!(
+            "--calibrate {wish}: give reading=DBA (a meter's reading during the first recording) or \
+             FILE=DB (a recording of a calibrator and its level)"
+        ))
+    };
+    let (what, level) = wish.rsplit_once('=').ok_or_else(wrong)?;
+    let level_db: f64 = level.trim().parse().map_err(|_| wrong())?;
+    let read_with = |path: &Path, of: &dyn Fn(&Recording) -> Result<Calibration, SoundError>| {
+        with_file(path, |wav| {
+            let mut recording = measure(wav)?;
+            if let Some(microphone) = &options.microphone {
+                microphone.apply(&mut recording.track);
+            }
+            of(&recording)
+        })
+    };
+    if what == "reading" {
+        return read_with(&args.files[0], &|r| {
+            Calibration::from_reading(r, level_db, METER_STEP_DB, METER_SD_DB)
+        });
+    }
+    read_with(Path::new(what), &|r| {
+        Calibration::from_calibrator(r, level_db)
+    })
+}
+
+fn background(args: &SoundArgs, options: &Options) -> Result<Option<f64>, Failure> {
+    let Some(wish) = &args.background else {
+        return Ok(None);
+    };
+    if let Ok(level_dba) = wish.trim().parse::<f64>() {
+        if options.calibration.is_none() {
+            return Err(Failure::usage(
+                "--background as a level needs --calibrate: without it the recordings' levels are \
+                 relative; give a recording of the room instead",
+            ));
+        }
+        return Ok(Some(level_dba));
+    }
+    let room = with_file(Path::new(wish), |wav| analyse(wav, options))?;
+    Ok(Some(room.levels.laeq_db))
+}
+
+/// A recording with what was made of it.
+struct Heard {
+    file: String,
+    analysis: Analysis,
+    corrected: Option<Corrected>,
+    seat_db: Option<f64>,
+    findings: Vec<Finding>,
+}
+
+impl Heard {
+    fn of(path: &Path, analysis: Analysis, background: Option<f64>, args: &SoundArgs) -> Self {
+        let grade = match args.grade {
+            GradeArg::Engineering => Grade::Engineering,
+            GradeArg::Survey => Grade::Survey,
+        };
+        let corrected = background.map(|b| correct(analysis.levels.laeq_db, b, grade));
+        let source_db = corrected.map_or(analysis.levels.laeq_db, |c| c.level_db);
+        let seat = args.distance.zip(args.seat);
+        Self {
+            file: path.display().to_string(),
+            findings: findings_of(&analysis, corrected, grade),
+            seat_db: seat.map(|(from, to)| at_distance(source_db, from, to)),
+            corrected,
+            analysis,
+        }
+    }
+}
+
+fn finding(rule: &'static str, severity: Severity, evidence: String, remedy: &str) -> Finding {
+    Finding {
+        rule,
+        severity,
+        run: None,
+        evidence,
+        remedy: remedy.to_owned(),
+    }
+}
+
+fn findings_of(analysis: &Analysis, corrected: Option<Corrected>, grade: Grade) -> Vec<Finding> {
+    let recording = &analysis.recording;
+    let mut found: Vec<Finding> = recording
+        .oddities
+        .iter()
+        .map(|o| finding(o.rule, Severity::Warning, o.evidence.clone(), &o.remedy))
+        .collect();
+    let clipped: u64 = recording
+        .track
+        .segments()
+        .iter()
+        .map(|s| u64::from(s.clipped))
+        .sum();
+    if clipped > 0 {
+        found.push(finding(
+            "clipped",
+            Severity::Warning,
+            format!("{clipped} samples stand at the top of the scale, so the levels are too low"),
+            "record again with less gain",
+        ));
+    }
+    if let Some(c) = corrected
+        && c.state == settlepoint_sound::background::State::UpperBound
+    {
+        let (least_db, _) = grade.limits_db();
+        found.push(finding(
+            "near_background",
+            Severity::Warning,
+            format!(
+                "the recording is less than {least_db:.0} dB above its background, so the level of the \
+                 source is at most {:.1} dB by {}",
+                c.level_db,
+                grade.standard()
+            ),
+            "record closer to the machine, or when the room is quieter",
+        ));
+    }
+    found
+}
+
+fn as_json(heard: &[Heard], options: &Options) -> Value {
+    let calibration = options.calibration.map(|c| {
+        json!({
+            "offset_db": number(c.offset_db),
+            "sd_db": number(c.sd_db),
+            "from": match c.reference {
+                Reference::Calibrator { .. } => "calibrator",
+                Reference::Reading { .. } => "reading",
+            },
+        })
+    });
+    let mut whole = match heard {
+        [one] => one_json(one),
+        several => json!({ "files": several.iter().map(one_json).collect::<Vec<_>>() }),
+    };
+    whole["schema"] = json!("settlepoint.sound/1");
+    whole["calibration"] = json!(calibration);
+    whole
+}
+
+fn one_json(heard: &Heard) -> Value {
+    let a = &heard.analysis;
+    let l = &a.levels;
+    let thirds = a.recording.track.bands.iter().zip(a.thirds.iter());
+    json!({
+        "file": heard.file,
+        "duration_s": number(a.recording.duration_s()),
+        "rate_hz": number(a.recording.format.rate_hz),
+        "channels": a.recording.format.channels,
+        "levels": {
+            "laeq_db": number(l.laeq_db),
+            "lceq_db": number(l.lceq_db),
+            "lzeq_db": number(l.lzeq_db),
+            "la10_db": number(l.la10_db),
+            "la50_db": number(l.la50_db),
+            "la90_db": number(l.la90_db),
+            "lafmax_db": number(l.lafmax_db),
+            "lasmax_db": number(l.lasmax_db),
+        },
+        "relative": a.relative,
+        "thirds": thirds
+            .map(|(band, db)| json!({ "hz": number(band.nominal_hz), "db": number(*db) }))
+            .collect::<Vec<_>>(),
+        "loudness_sone": optional(a.loudness.as_ref().map(|x| x.sone)),
+        "loudness_phon": optional(a.loudness.as_ref().map(|x| x.phon)),
+        "source": heard.corrected.map(|c| json!({
+            "laeq_db": number(c.level_db),
+            "k1_db": number(c.k1_db),
+            "state": c.state.token(),
+        })),
+        "seat_laeq_db": optional(heard.seat_db),
+        "findings": findings(&heard.findings),
+    })
+}
+
+fn text(heard: &[Heard], options: &Options) -> String {
+    let rows: Vec<Vec<String>> = heard.iter().map(row).collect();
+    let mut out = table(
+        &[
+            "file",
+            "s",
+            "LAeq",
+            "LCeq",
+            "LZeq",
+            "LA10",
+            "LA50",
+            "LA90",
+            "sone",
+            "phon",
+            "source",
+            "at the seat",
+        ],
+        &rows,
+    );
+    out += &match options.calibration {
+        None => "\nLevels are relative: a sine of full scale has 0 dB. Calibrate with --calibrate for dB and \
+                 loudness.\n"
+            .to_owned(),
+        Some(c) => format!(
+            "\nLevels in dB re 20 µPa, standard uncertainty of the calibration {:.1} dB; loudness by \
+             ISO 532-1 for steady sound.\n",
+            c.sd_db
+        ),
+    };
+    if heard.iter().any(|h| h.seat_db.is_some()) {
+        out += "At the seat: as in the open, 6 dB less for each doubling; in a room the level falls by \
+                less.\n";
+    }
+    for one in heard.iter().filter(|h| !h.findings.is_empty()) {
+        out += &format!("\n{}:\n{}", one.file, findings_text(&one.findings));
+    }
+    out
+}
+
+fn row(heard: &Heard) -> Vec<String> {
+    let a = &heard.analysis;
+    let l = &a.levels;
+    let db = |value: f64| cell(Some(value), 1);
+    vec![
+        heard.file.clone(),
+        cell(Some(a.recording.duration_s()), 1),
+        db(l.laeq_db),
+        db(l.lceq_db),
+        db(l.lzeq_db),
+        db(l.la10_db),
+        db(l.la50_db),
+        db(l.la90_db),
+        cell(a.loudness.as_ref().map(|x| x.sone), 2),
+        cell(a.loudness.as_ref().map(|x| x.phon), 1),
+        cell(heard.corrected.map(|c| c.level_db), 1),
+        cell(heard.seat_db, 1),
+    ]
+}
