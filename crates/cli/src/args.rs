@@ -63,6 +63,8 @@ pub(crate) enum Command {
     Capacity(CapacityArgs),
     /// Find the settings worth having and recommend one.
     Choose(ChooseArgs),
+    /// Plan the next runs: which would tell most, what each would gain, and a sheet to work from.
+    Plan(Box<PlanArgs>),
     /// Say whether settings differ in the work they do: faster, slower, the same within a margin, or
     /// how many more repetitions would tell.
     Compare(Box<CompareArgs>),
@@ -731,6 +733,69 @@ pub(crate) struct ChooseArgs {
     /// Efficiency of the power supply, 0 to 1 (with --wall-max).
     #[arg(long, value_name = "SHARE", default_value_t = 0.88, value_parser = number(0.3, 1.0), allow_negative_numbers = true)]
     pub(crate) supply_efficiency: f64,
+}
+
+/// What a plan may set differently from run to run, beside the sustained power limit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum VaryArg {
+    /// The temperature limit.
+    TempLimit,
+    /// A ceiling on the fan's speed.
+    Fan,
+    /// The workload.
+    Workload,
+}
+
+/// Kinds of machine.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum MachineKindArg {
+    /// A tower with a large cooler.
+    Desktop,
+    /// A small case with a flat cooler.
+    Small,
+    /// A portable.
+    Portable,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct PlanArgs {
+    #[command(flatten)]
+    pub(crate) pick: PickArgs,
+    /// Runs to plan.
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::builder::RangedU64ValueParser::<usize>::new().range(1..=20))]
+    pub(crate) runs: usize,
+    /// Hottest room that will be predicted, °C.
+    #[arg(long, value_name = "C", default_value_t = 33.0, value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: f64,
+    /// Altitude, m.
+    #[arg(long,
+        value_name = "M",
+        default_value_t = 0.0, value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
+    pub(crate) altitude: f64,
+    /// Longest time for all of it, hours: as many of the runs as fit.
+    #[arg(long, value_name = "H", value_parser = number(0.1, 1000.0))]
+    pub(crate) hours: Option<f64>,
+    /// What may be set differently from run to run, beside PL1.
+    #[arg(long, value_name = "WHAT,…", value_delimiter = ',', default_values = ["temp-limit", "fan", "workload"])]
+    pub(crate) vary: Vec<VaryArg>,
+    /// Plan for a choice: highest settled package temperature, °C.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 200.0), allow_negative_numbers = true)]
+    pub(crate) temp_max: Option<f64>,
+    /// Plan for a choice: highest level, dB(A).
+    #[arg(long, value_name = "DBA", value_parser = number(-20.0, 140.0), allow_negative_numbers = true)]
+    pub(crate) noise_max: Option<f64>,
+    /// Probability with which the choice must keep its bounds.
+    #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = number(0.5, 0.999))]
+    pub(crate) confidence: f64,
+    /// Kind of machine, for a notebook without runs.
+    #[arg(long, value_enum)]
+    pub(crate) kind: Option<MachineKindArg>,
+    /// Power limit that the machine came with, W, for a notebook without runs.
+    #[arg(long, value_name = "W", value_parser = number(1.0, 2000.0))]
+    pub(crate) stock_watts: Option<f64>,
+    /// Write the run sheet to a file: .csv, .html (to print) or .txt; may be given more than once.
+    #[arg(short, long, value_name = "FILE")]
+    pub(crate) output: Vec<PathBuf>,
 }
 
 /// Colours of a picture.

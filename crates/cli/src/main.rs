@@ -68,8 +68,8 @@ impl From<Answer> for Outcome {
 
 fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
     use commands::{
-        add, channels, chart, choose, compare, demo, export, fit, inspect, predict, rank, record,
-        rehearse, review, runs, sound,
+        add, channels, chart, choose, compare, demo, export, fit, inspect, plan, predict, rank,
+        record, rehearse, review, runs, sound,
     };
     let answer = match command {
         Command::Demo(args) => demo::demo(&args)?,
@@ -92,6 +92,7 @@ fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
         Command::Predict(args) => predict::predict(&args)?,
         Command::Capacity(args) => predict::capacity(&args)?,
         Command::Choose(args) => choose::choose(&args)?,
+        Command::Plan(args) => plan::plan(&args)?,
         Command::Compare(args) => compare::compare(&args)?,
         Command::Review(args) => {
             let (answer, denied) = review::review(&args)?;

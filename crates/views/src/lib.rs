@@ -6,6 +6,8 @@ mod error;
 pub mod facts;
 pub mod gather;
 pub mod listed;
+pub mod planning;
 pub mod recording;
+pub mod sheet_page;
 
 pub use error::ViewError;

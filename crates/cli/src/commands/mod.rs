@@ -12,6 +12,7 @@ pub(crate) mod export;
 pub(crate) mod fit;
 pub(crate) mod frames;
 pub(crate) mod inspect;
+pub(crate) mod plan;
 pub(crate) mod predict;
 pub(crate) mod rank;
 pub(crate) mod record;

@@ -13,6 +13,7 @@ mod cells;
 mod decision;
 mod ensemble;
 mod propose;
+mod times;
 
 use settlepoint_domain::Setting;
 
@@ -21,6 +22,7 @@ use crate::fit::CoolingFit;
 use crate::predict::Query;
 
 pub use propose::{Vary, everything, runs_to_make};
+pub use times::Times;
 
 use cells::{Looks, Noise, Quantity};
 use ensemble::Ensemble;
