@@ -130,7 +130,7 @@ pub fn first_runs(
     wishes: &Wishes,
 ) -> Result<Planned, ViewError> {
     let limit_w = limit_w.unwrap_or(kind.usual_limit_w());
-    let workload = workload.cloned().unwrap_or_else(|| any_load());
+    let workload = workload.cloned().unwrap_or_else(any_load);
     let duration_s = workload.duration_s;
     let allowed = RunEvidence {
         name: String::new(),
