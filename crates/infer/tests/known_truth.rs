@@ -365,7 +365,7 @@ fn a_planned_run_narrows_the_intervals_as_promised() {
     let run = &planned.runs[0];
     let pl1_w = run.setting.pl1_w.value().expect("a limit");
     // Two runs in the middle leave the ends open.
-    assert!(pl1_w < 100.0 || pl1_w > 140.0, "{pl1_w}");
+    assert!(!(100.0..=140.0).contains(&pl1_w), "{pl1_w}");
     let made = plan(&fitted(&[two[0], two[1], pl1_w]), &question(0)).now;
     // The promise rests on the draws before the run and on linear relations; the fit after it on its
     // readings. A third in either direction tells one useful plan from another.
