@@ -102,7 +102,8 @@ fn mean_score(run: &Run) -> Option<Reading> {
         return None;
     }
     let mean = run.scores.iter().map(|s| s.value).sum::<f64>() / n;
-    Some(Reading::new(mean, mean.abs() * SCORE_SHARE))
+    // One score a run: its whole error is the run's.
+    Some(reading(mean, &[], &[mean.abs() * SCORE_SHARE]))
 }
 
 /// Evidence from a run with hand-typed averages.

@@ -14,6 +14,7 @@ pub mod identify;
 pub mod layout;
 pub mod network;
 pub mod plan;
+mod posterior;
 pub mod predict;
 pub mod prior;
 mod sample;

@@ -16,6 +16,7 @@ use settlepoint_stats::DMatrix;
 use settlepoint_stats::random::Random;
 
 use crate::fit::{Draw, RUN_SCATTER};
+use crate::posterior::Posterior;
 
 /// Chains, run side by side; fixed, so that a fit gives the same numbers on any machine.
 const CHAINS: u64 = 2;
@@ -41,6 +42,12 @@ const MOVES: [Move; 4] = [
         kept: 0.95,
     },
 ];
+
+/// The proposal for coordinates without cost.
+const SCALES: Move = Move {
+    coordinates: 2,
+    kept: 0.0,
+};
 
 /// One kind of proposal.
 struct Move {
@@ -79,17 +86,43 @@ pub(crate) struct Length {
     pub(crate) thin: usize,
 }
 
-/// Draws vectors from `exp(log_density)`, given its mode and the root of the covariance of
-/// the normal approximation there (lower triangle, n x n).
+/// What is sampled: a density whose costly part depends on the first coordinates only.
+pub(crate) trait Target: Sync {
+    /// Coordinates on which [`Target::raw`] depends.
+    fn len_costly(&self) -> usize;
+
+    /// The costly part, from a whole vector.
+    fn raw(&self, z: &[f64]) -> Vec<f64>;
+
+    /// Logarithm of the density, up to a constant, from a whole vector and its costly part.
+    fn log_density(&self, z: &[f64], raw: &[f64]) -> f64;
+}
+
+impl Target for Posterior<'_> {
+    fn len_costly(&self) -> usize {
+        self.layout.len_physical()
+    }
+
+    fn raw(&self, z: &[f64]) -> Vec<f64> {
+        Posterior::raw(self, z)
+    }
+
+    fn log_density(&self, z: &[f64], raw: &[f64]) -> f64 {
+        Posterior::log_density(self, z, raw)
+    }
+}
+
+/// Draws vectors from `target`, given its mode and the root of the covariance of the normal
+/// approximation there (lower triangle, n x n; no covariance between the costly coordinates and
+/// the others).
 pub(crate) fn sample(
     mode: &[f64],
     root: &DMatrix<f64>,
-    log_density: impl Fn(&[f64]) -> f64 + Sync,
+    target: &impl Target,
     length: Length,
     seed: u64,
 ) -> Sampled {
     let each = length.draws.div_ceil(2);
-    let log_density = &log_density;
     let chains: Vec<Sampled> = std::thread::scope(|scope| {
         let running: Vec<_> = (0..CHAINS)
             .map(|c| {
@@ -97,7 +130,7 @@ pub(crate) fn sample(
                     chain(
                         mode,
                         root,
-                        log_density,
+                        target,
                         Length {
                             draws: each,
                             ..length
@@ -124,37 +157,33 @@ pub(crate) fn sample(
 fn chain(
     mode: &[f64],
     root: &DMatrix<f64>,
-    log_density: &impl Fn(&[f64]) -> f64,
+    target: &impl Target,
     length: Length,
     seed: u64,
 ) -> Sampled {
-    let n = mode.len();
+    let costly = target.len_costly();
     let mut random = Random::from_seed(seed);
-    // Density over that of the approximation, in the approximation's own coordinates.
-    let excess = |u: &[f64]| {
-        let z = place(mode, root, u);
-        log_density(&z) + 0.5 * u.iter().map(|x| x * x).sum::<f64>()
-    };
-    let mut state = vec![0.0; n];
-    let mut order: Vec<usize> = (0..n).collect();
-    let mut weight = excess(&state);
+    let mut state = State::new(mode, root, target, vec![0.0; mode.len()], None);
+    let mut order: Vec<usize> = (0..costly).collect();
+    let mut scales: Vec<usize> = (costly..mode.len()).collect();
     let (mut tried, mut taken) = (0_usize, 0_usize);
     let mut draws = Vec::with_capacity(length.draws);
     for step in 0..BURN_IN + length.draws * length.thin {
         let kind = step % MOVES.len();
-        let proposal = MOVES[kind].propose(&state, &mut order, &mut random);
-        let proposed = excess(&proposal);
-        let accept = proposed.is_finite() && random.uniform().ln() < proposed - weight;
+        let proposal = MOVES[kind].propose(&state.u, &mut order, &mut random);
+        let proposed = State::new(mode, root, target, proposal, None);
+        let accepted = state.step(proposed, &mut random);
         if kind == 0 {
             tried += 1;
-            taken += usize::from(accept);
+            taken += usize::from(accepted);
         }
-        if accept {
-            (state, weight) = (proposal, proposed);
-        }
+        // The scales cost no simulation.
+        let proposal = SCALES.propose(&state.u, &mut scales, &mut random);
+        let proposed = State::new(mode, root, target, proposal, Some(state.raw.clone()));
+        state.step(proposed, &mut random);
         if step >= BURN_IN && (step - BURN_IN).is_multiple_of(length.thin) {
             draws.push(Draw {
-                z: place(mode, root, &state),
+                z: state.z.clone(),
                 run_factor: (RUN_SCATTER * random.normal()).exp(),
             });
         }
@@ -162,6 +191,41 @@ fn chain(
     Sampled {
         draws,
         acceptance: taken as f64 / tried.max(1) as f64,
+    }
+}
+
+/// Where a chain stands.
+struct State {
+    /// In the coordinates of the approximation.
+    u: Vec<f64>,
+    z: Vec<f64>,
+    raw: Vec<f64>,
+    /// Logarithm of the density over that of the approximation.
+    excess: f64,
+}
+
+impl State {
+    fn new(
+        mode: &[f64],
+        root: &DMatrix<f64>,
+        target: &impl Target,
+        u: Vec<f64>,
+        raw: Option<Vec<f64>>,
+    ) -> Self {
+        let z = place(mode, root, &u);
+        let raw = raw.unwrap_or_else(|| target.raw(&z));
+        let excess = target.log_density(&z, &raw) + 0.5 * u.iter().map(|x| x * x).sum::<f64>();
+        Self { u, z, raw, excess }
+    }
+
+    /// Goes to `proposed` with the probability of Metropolis.
+    fn step(&mut self, proposed: Self, random: &mut Random) -> bool {
+        let accept =
+            proposed.excess.is_finite() && random.uniform().ln() < proposed.excess - self.excess;
+        if accept {
+            *self = proposed;
+        }
+        accept
     }
 }
 
@@ -175,22 +239,36 @@ fn place(mode: &[f64], root: &DMatrix<f64>, u: &[f64]) -> Vec<f64> {
 mod tests {
     use super::*;
 
+    /// A standard normal of which one coordinate is never below 0 and one costs nothing.
+    struct Half;
+
+    impl Target for Half {
+        fn len_costly(&self) -> usize {
+            2
+        }
+
+        fn raw(&self, z: &[f64]) -> Vec<f64> {
+            vec![z[0]]
+        }
+
+        fn log_density(&self, z: &[f64], raw: &[f64]) -> f64 {
+            if raw[0] < 0.0 {
+                f64::NEG_INFINITY
+            } else {
+                -0.5 * z.iter().map(|x| x * x).sum::<f64>()
+            }
+        }
+    }
+
     /// A bound instead of a value: x is standard normal but above 0. Its mean is sqrt(2/pi) and its
     /// variance 1 - 2/pi (half-normal distribution, any handbook).
     #[test]
     fn a_bound_is_sampled_as_a_bound() {
         let root = DMatrix::identity(3, 3);
-        let density = |z: &[f64]| {
-            if z[0] < 0.0 {
-                f64::NEG_INFINITY
-            } else {
-                -0.5 * z.iter().map(|x| x * x).sum::<f64>()
-            }
-        };
         let sampled = sample(
             &[0.0; 3],
             &root,
-            density,
+            &Half,
             Length {
                 draws: 2000,
                 thin: 12,
@@ -205,7 +283,7 @@ mod tests {
             "mean {mean}"
         );
         assert!(sampled.draws.iter().all(|d| d.z[0] >= 0.0));
-        // All three coordinates are drawn anew; half of the draws fall below 0.
+        // Both costly coordinates are drawn anew; half of the draws fall below 0.
         assert!(
             (sampled.acceptance - 0.5).abs() < 0.05,
             "{}",
