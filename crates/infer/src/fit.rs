@@ -275,7 +275,7 @@ fn thinning(evidence: &Evidence) -> usize {
         clippy::cast_sign_loss,
         reason = "clamped"
     )]
-    let steps = (75_000.0 / simulated_s.max(1.0)).clamp(10.0, 150.0) as usize;
+    let steps = (150_000.0 / simulated_s.max(1.0)).clamp(10.0, 200.0) as usize;
     steps
 }
 

@@ -30,6 +30,7 @@ const MIN_POWER_SHARE: f64 = 0.03;
 const DIE_SIDE: [f64; 3] = [0.37, 0.37, 0.26];
 const NOMINAL_J_PER_K: [f64; 4] = [1.6, 35.0, 120.0, 400.0];
 const NOMINAL_K_PER_W: f64 = 0.27;
+const NOMINAL_DIE_SHARE: f64 = 0.525;
 
 /// A kind of reading whose errors have one factor in common.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -283,8 +284,8 @@ impl Layout {
             Key::IntakeWarming,
             "intake_k_per_w",
             Log,
-            0.011,
-            0.9,
+            0.010,
+            0.7,
             "air at 20 to 60 L/s through a case warms by 0.015 to 0.04 K/W (first law); a third to a \
              half of that reaches the cooler (judgement)",
         );
@@ -332,18 +333,18 @@ impl Layout {
             Key::DiscrepancyScale,
             "discrepancy_scale",
             Log,
-            0.02,
+            0.025,
             0.5,
-            "2 % for each factor e (simulation study, no published source), give or take a half",
+            "2.5 % for each factor e (simulation study, no published source), give or take a half",
         );
         self.add(
             Key::HotSpotSlope,
             "hot_spot_slope",
             Linear,
-            0.0,
-            0.06,
-            "heat gathers in other spots at other powers: the die's resistance grows or shrinks by \
-             this share up to full demand (judgement)",
+            0.03,
+            0.08,
+            "what the fabric draws heats other spots than the cores and does not grow with the load, \
+             so the die's resistance grows by a few hundredths up to full demand (judgement)",
         );
     }
 
@@ -528,8 +529,8 @@ impl Layout {
             Key::FanHysteresis,
             "fan_hysteresis_k",
             Log,
-            2.7,
-            0.6,
+            2.5,
+            0.5,
             "boards let the temperature fall by one to five kelvins before the fan follows (common \
              practice, no source)",
         );
@@ -721,12 +722,17 @@ impl Layout {
         let die_share = self.get(z, Key::DieShare);
         let air_w_per_k = 1.0 / (total * (1.0 - die_share));
         let natural = self.get(z, Key::NaturalShare).min(0.9);
-        let size = NOMINAL_K_PER_W / total;
+        // A better way for heat has more metal in it: die and lid with their side's resistance, base and
+        // fins with theirs.
+        let size = [
+            NOMINAL_K_PER_W * NOMINAL_DIE_SHARE / (total * die_share),
+            NOMINAL_K_PER_W * (1.0 - NOMINAL_DIE_SHARE) * air_w_per_k,
+        ];
         let times = [self.get(z, Key::FastTime), self.get(z, Key::SlowTime)];
         Cooling {
             nodes: (0..4)
                 .map(|i| LadderNode {
-                    capacity_j_per_k: NOMINAL_J_PER_K[i] * size * times[i / 2],
+                    capacity_j_per_k: NOMINAL_J_PER_K[i] * size[i / 2] * times[i / 2],
                     resistance_k_per_w: DIE_SIDE.get(i).map_or(0.0, |s| s * total * die_share),
                 })
                 .collect(),
