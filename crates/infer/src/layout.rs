@@ -453,7 +453,7 @@ impl Layout {
             "limit_offset_k",
             Linear,
             -0.5,
-            1.0,
+            0.8,
             "firmware holds a degree or two below its limit (common practice, no source)",
         );
         self.add(
