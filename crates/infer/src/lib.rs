@@ -15,4 +15,5 @@ pub mod layout;
 pub mod network;
 pub mod predict;
 pub mod prior;
+mod response;
 mod sample;

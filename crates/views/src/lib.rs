@@ -6,6 +6,7 @@ mod error;
 pub mod facts;
 pub mod gather;
 pub mod listed;
+pub mod models;
 pub mod recording;
 
 pub use error::ViewError;
