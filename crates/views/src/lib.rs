@@ -2,6 +2,7 @@
 
 pub mod averages;
 pub mod charts;
+pub mod compared;
 mod error;
 pub mod facts;
 pub mod gather;
