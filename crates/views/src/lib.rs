@@ -9,5 +9,7 @@ pub mod gather;
 pub mod listed;
 pub mod models;
 pub mod recording;
+pub mod report;
+pub mod words;
 
 pub use error::ViewError;

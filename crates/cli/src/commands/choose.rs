@@ -1,10 +1,11 @@
 //! `choose`.
 
 use serde_json::{Value, json};
-use settlepoint_domain::{FanSetting, Setting};
+use settlepoint_domain::FanSetting;
 use settlepoint_infer::choose::{Candidate, Choice, Constraints, choose as choose_setting};
 use settlepoint_infer::fit::CoolingFit;
 use settlepoint_views::gather::{self, Gathered, gather};
+use settlepoint_views::words::{brief, firmware_text};
 
 use crate::args::ChooseArgs;
 use crate::commands::predict::prediction_json;
@@ -120,30 +121,6 @@ fn candidate_json(gathered: &Gathered, choice: &Choice, candidate: &Candidate) -
     value
 }
 
-/// What to type into the firmware.
-pub(crate) fn firmware_text(setting: &Setting) -> String {
-    let mut parts = Vec::new();
-    if let Some(w) = setting.pl1_w.value() {
-        parts.push(format!("PL1 {w:.0} W"));
-    }
-    if let Some(w) = setting.pl2_w.value() {
-        parts.push(format!("PL2 {w:.0} W"));
-    }
-    if let Some(s) = setting.tau_s.value() {
-        parts.push(format!("tau {s:.0} s"));
-    }
-    if let Some(c) = setting.temp_limit_c.value() {
-        parts.push(format!("temperature limit {c:.0} °C"));
-    }
-    match &setting.fan {
-        FanSetting::AsFitted => {}
-        FanSetting::Ceiling(rpm) => parts.push(format!("fan curve capped at {rpm:.0} rpm")),
-        FanSetting::Fixed(rpm) => parts.push(format!("fan at {rpm:.0} rpm")),
-        FanSetting::Curve(_) => parts.push("the fan curve given".into()),
-    }
-    parts.join(", ")
-}
-
 fn choice_text(choice: &Choice) -> String {
     let rows: Vec<Vec<String>> = choice
         .settings
@@ -193,19 +170,6 @@ fn choice_text(choice: &Choice) -> String {
     }
     text += "Limits above the maker's can damage parts or void the warranty; confirm the choice with one run under it.\n";
     text
-}
-
-fn brief(c: &Candidate) -> String {
-    let p = &c.predictions[0].sustained;
-    let level = p
-        .level_dba
-        .value()
-        .map_or(String::new(), |l| format!(", {l:.1} dB(A)"));
-    format!(
-        "{:.0} °C{level}, work {:.1} % below the fastest",
-        p.package_c.value,
-        c.loss_pct.max(0.0)
-    )
 }
 
 fn row(choice: &Choice, i: usize, c: &Candidate) -> Vec<String> {
