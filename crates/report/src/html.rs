@@ -18,8 +18,7 @@ const COLUMNS: u32 = 600;
 const NARROW_COLUMNS: u32 = 300;
 
 /// Nothing is fetched, nothing runs, nothing is sent; styles and typeface are in the file.
-const POLICY: &str =
-    "default-src 'none'; style-src 'unsafe-inline'; font-src data:; base-uri 'none'; form-action 'none'";
+const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; font-src data:; base-uri 'none'; form-action 'none'";
 
 /// The report as one HTML file.
 pub fn html(report: &Report) -> String {

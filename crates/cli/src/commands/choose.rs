@@ -7,7 +7,7 @@ use settlepoint_infer::fit::CoolingFit;
 use settlepoint_views::gather::{self, Gathered, gather};
 use settlepoint_views::words::{brief, firmware_text};
 
-use crate::args::ChooseArgs;
+use crate::args::{BoundsArgs, ChooseArgs};
 use crate::commands::predict::prediction_json;
 use crate::commands::runs::setting_json;
 use crate::error::Failure;
@@ -15,25 +15,17 @@ use crate::view::{Answer, excluded_json, excluded_text, number, table};
 
 /// `settlepoint choose`.
 pub(crate) fn choose(args: &ChooseArgs) -> Result<Answer, Failure> {
-    let constraints = constraints(args)?;
+    let constraints = constraints(args.room, &args.bounds)?;
     let book = gather::open(&args.pick.notebook)?;
     let gathered = gather(&book, &args.pick.pick())?;
     let (fit, _) = gathered.fit(&[])?;
     answer(&gathered, &fit, &constraints)
 }
 
-fn constraints(args: &ChooseArgs) -> Result<Constraints, Failure> {
-    let within = |name: &str, value: f64, lo: f64, hi: f64| {
-        if (lo..=hi).contains(&value) {
-            Ok(value)
-        } else {
-            Err(Failure::usage(format!(
-                "--{name} {value}: give a value from {lo} to {hi}"
-            )))
-        }
-    };
-    let room_c = within("room", args.room, -60.0, 80.0)?;
-    if let Some(max) = args.temp_max
+/// The bounds; temperatures that leave nothing to choose are refused. A room that is not a number
+/// is one still to be found.
+pub(crate) fn constraints(room_c: f64, bounds: &BoundsArgs) -> Result<Constraints, Failure> {
+    if let Some(max) = bounds.temp_max
         && max <= room_c
     {
         return Err(Failure::usage(format!(
@@ -42,14 +34,14 @@ fn constraints(args: &ChooseArgs) -> Result<Constraints, Failure> {
     }
     Ok(Constraints {
         room_c,
-        altitude_m: within("altitude", args.altitude, -500.0, 9000.0)?,
-        temp_max_c: args.temp_max,
-        confidence: within("confidence", args.confidence, 0.5, 0.999)?,
-        noise_max_dba: args.noise_max,
-        loss_max_pct: within("loss-max", args.loss_max, 0.0, 100.0)?,
-        wall_max_w: args.wall_max,
-        rest_w: within("rest", args.rest, 0.0, 5000.0)?,
-        supply_efficiency: within("supply-efficiency", args.supply_efficiency, 0.3, 1.0)?,
+        altitude_m: bounds.altitude,
+        temp_max_c: bounds.temp_max,
+        confidence: bounds.confidence,
+        noise_max_dba: bounds.noise_max,
+        loss_max_pct: bounds.loss_max,
+        wall_max_w: bounds.wall_max,
+        rest_w: bounds.rest,
+        supply_efficiency: bounds.supply_efficiency,
     })
 }
 
