@@ -7,5 +7,6 @@ pub mod facts;
 pub mod gather;
 pub mod listed;
 pub mod recording;
+pub mod verdicts;
 
 pub use error::ViewError;
