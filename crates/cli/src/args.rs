@@ -68,6 +68,14 @@ pub(crate) enum Command {
     /// Say whether settings differ in the work they do: faster, slower, the same within a margin, or
     /// how many more repetitions would tell.
     Compare(Box<CompareArgs>),
+    /// Hold a run against what the other runs predict for it: as predicted, or hotter, louder,
+    /// slower …, and what that suggests.
+    Verify(VerifyArgs),
+    /// Say whether another cooling of a machine (new fans, paste, places, dust) carries heat better:
+    /// the change of K/W at equal fan speed and at equal level.
+    BeforeAfter(BeforeAfterArgs),
+    /// Check units against a reference unit of their model, within tolerances, from one short run.
+    Check(CheckArgs),
     /// Say what is wrong with the runs of a notebook, or with a log, and what to do about it.
     Review(ReviewArgs),
     /// List the runs by work, temperature, power, noise and energy.
@@ -650,6 +658,106 @@ pub(crate) struct FitArgs {
     /// Print the priors with their reasons.
     #[arg(long)]
     pub(crate) priors: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct VerifyArgs {
+    #[command(flatten)]
+    pub(crate) pick: PickArgs,
+    /// Run to verify, by name or id; it is taken out of the evidence.
+    #[arg(allow_hyphen_values = true)]
+    pub(crate) run: String,
+    /// Predict from these runs only (names or ids, comma between); from all others on its cooling if
+    /// not given.
+    #[arg(long = "use", value_name = "RUN,…", value_delimiter = ',')]
+    pub(crate) use_runs: Vec<String>,
+    /// Smallest difference of temperature that matters, K.
+    #[arg(long, value_name = "K", default_value_t = 3.0, value_parser = number(0.1, 50.0), allow_negative_numbers = true)]
+    pub(crate) temp_matters: f64,
+    /// Smallest difference of watts that matters, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 3.0, value_parser = number(0.1, 100.0), allow_negative_numbers = true)]
+    pub(crate) power_matters: f64,
+    /// Smallest difference of level that matters, dB.
+    #[arg(long, value_name = "DB", default_value_t = 2.0, value_parser = number(0.1, 50.0), allow_negative_numbers = true)]
+    pub(crate) level_matters: f64,
+    /// Smallest difference of work that matters, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 2.0, value_parser = number(0.1, 100.0), allow_negative_numbers = true)]
+    pub(crate) work_matters: f64,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct BeforeAfterArgs {
+    /// Notebook.
+    pub(crate) notebook: PathBuf,
+    /// The cooling before, by name or id.
+    #[arg(allow_hyphen_values = true)]
+    pub(crate) before: String,
+    /// The cooling after.
+    #[arg(allow_hyphen_values = true)]
+    pub(crate) after: String,
+    /// Machine; needed only if several have both coolings.
+    #[arg(long)]
+    pub(crate) machine: Option<String>,
+    /// Smallest change of K/W that matters, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 5.0, value_parser = number(0.1, 100.0), allow_negative_numbers = true)]
+    pub(crate) smallest: f64,
+}
+
+/// Verdicts of `check` that end with exit code 1.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum DenyVerdict {
+    /// Only a failure.
+    Fail,
+    /// A failure, and what cannot be told.
+    CannotTell,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "The reference's runs say what a unit of the model does at any setting, in any room, and \
+                  how surely. The unit's run, one under load is enough, says how far it lies from that. A \
+                  unit passes if the whole 90 % interval of each deviation is within tolerance, fails if \
+                  one lies outside, and otherwise the runs do not tell. Being cooler, quieter or faster \
+                  is never a fault."
+)]
+pub(crate) struct CheckArgs {
+    /// Notebook.
+    pub(crate) notebook: PathBuf,
+    /// The reference: a machine by name or id, or a model (with --unit); may be repeated.
+    #[arg(
+        long,
+        value_name = "MACHINE",
+        required = true,
+        allow_hyphen_values = true
+    )]
+    pub(crate) against: Vec<String>,
+    /// Machine to check; may be repeated. All others of the reference's model if not given.
+    #[arg(long, value_name = "MACHINE", allow_hyphen_values = true)]
+    pub(crate) unit: Vec<String>,
+    /// Cooling, by its name in each machine; the one with most runs if not given.
+    #[arg(long)]
+    pub(crate) cooling: Option<String>,
+    /// Hotter by at most, K.
+    #[arg(long, value_name = "K", default_value_t = 5.0, value_parser = number(0.1, 50.0), allow_negative_numbers = true)]
+    pub(crate) temp_tolerance: f64,
+    /// More or less watts by at most, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 5.0, value_parser = number(0.1, 100.0), allow_negative_numbers = true)]
+    pub(crate) power_tolerance: f64,
+    /// Louder by at most, dB.
+    #[arg(long, value_name = "DB", default_value_t = 3.0, value_parser = number(0.1, 50.0), allow_negative_numbers = true)]
+    pub(crate) level_tolerance: f64,
+    /// Slower by at most, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 4.0, value_parser = number(0.1, 100.0), allow_negative_numbers = true)]
+    pub(crate) work_tolerance: f64,
+    /// More K/W at equal fan speed by at most, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 10.0, value_parser = number(0.1, 100.0), allow_negative_numbers = true)]
+    pub(crate) resistance_tolerance: f64,
+    /// Write the sheet to this file instead, as a page to print if it ends in .html, else as text.
+    #[arg(short, long, value_name = "FILE")]
+    pub(crate) output: Option<PathBuf>,
+    /// Exit with 1 if a unit fails, or if it cannot be told either.
+    #[arg(long, value_enum)]
+    pub(crate) deny: Option<DenyVerdict>,
 }
 
 #[derive(Debug, Args)]

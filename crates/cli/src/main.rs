@@ -68,8 +68,8 @@ impl From<Answer> for Outcome {
 
 fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
     use commands::{
-        add, channels, chart, choose, compare, demo, export, fit, inspect, plan, predict, rank,
-        record, rehearse, report, review, runs, sound,
+        add, before_after, channels, chart, check, choose, compare, demo, export, fit, inspect,
+        plan, predict, rank, record, rehearse, report, review, runs, sound, verify,
     };
     let answer = match command {
         Command::Demo(args) => demo::demo(&args)?,
@@ -94,6 +94,15 @@ fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
         Command::Choose(args) => choose::choose(&args)?,
         Command::Plan(args) => plan::plan(&args)?,
         Command::Compare(args) => compare::compare(&args)?,
+        Command::Verify(args) => verify::verify(&args)?,
+        Command::BeforeAfter(args) => before_after::before_after(&args)?,
+        Command::Check(args) => {
+            let (answer, denied) = check::check(&args)?;
+            return Ok(Outcome {
+                answer,
+                code: if denied { Code::Denied as u8 } else { 0 },
+            });
+        }
         Command::Review(args) => {
             let (answer, denied) = review::review(&args)?;
             return Ok(Outcome {

@@ -3,8 +3,10 @@
 pub(crate) mod add;
 pub(crate) mod add_frames;
 pub(crate) mod add_scores;
+pub(crate) mod before_after;
 pub(crate) mod channels;
 pub(crate) mod chart;
+pub(crate) mod check;
 pub(crate) mod choose;
 pub(crate) mod compare;
 pub(crate) mod demo;
@@ -21,3 +23,4 @@ pub(crate) mod report;
 pub(crate) mod review;
 pub(crate) mod runs;
 pub(crate) mod sound;
+pub(crate) mod verify;
