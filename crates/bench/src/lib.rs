@@ -14,6 +14,7 @@ mod clock;
 mod discover;
 mod error;
 mod found;
+pub mod limits;
 mod load;
 mod outbox;
 mod presence;
