@@ -68,8 +68,8 @@ impl From<Answer> for Outcome {
 
 fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
     use commands::{
-        add, channels, chart, choose, compare, demo, export, fit, inspect, predict, rank, record,
-        rehearse, review, runs, sound,
+        add, campaign, channels, chart, choose, compare, demo, export, fit, inspect, predict, rank,
+        record, rehearse, review, runs, sound,
     };
     let answer = match command {
         Command::Demo(args) => demo::demo(&args)?,
@@ -103,6 +103,8 @@ fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
         Command::Rank(args) => rank::rank(&args)?,
         Command::Channels(args) => channels::channels(&args)?,
         Command::Record(args) => return record::record(&args, json),
+        Command::Campaign(args) => return campaign::campaign(&args),
+        Command::GuardLimits { store } => campaign::guard(&store)?,
         Command::Rehearse(args) => rehearse::rehearse(&args)?,
         Command::Chart(args) => chart::chart(&args)?,
         Command::Sound(args) => sound::sound(&args)?,

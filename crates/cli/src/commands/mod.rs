@@ -3,6 +3,7 @@
 pub(crate) mod add;
 pub(crate) mod add_frames;
 pub(crate) mod add_scores;
+pub(crate) mod campaign;
 pub(crate) mod channels;
 pub(crate) mod chart;
 pub(crate) mod choose;

@@ -1,6 +1,8 @@
 //! What a user types, and what comes back: each test starts the real program in a folder of its own.
 
 mod bad_input;
+#[cfg(target_os = "linux")]
+mod campaigns;
 mod charts;
 mod comparisons;
 mod contract;
