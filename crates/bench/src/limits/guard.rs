@@ -3,10 +3,11 @@
 //! It holds the reading end of a pipe whose writing end only the recorder has. The kernel closes
 //! that end however the recorder ends, so the guard cannot miss it.
 
+use std::fs::File;
 use std::io::{BufRead as _, BufReader, Read, Write};
 use std::path::Path;
 use std::process::{Child, ChildStdin, Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use super::former::FormerLimits;
 use super::keeper::{KEPT, lock};
@@ -18,6 +19,8 @@ pub const GUARD_READY: &str = "ready";
 const DONE: &str = "done";
 /// Tries to put limits back, a second apart, before it is given up.
 const TRIES: u32 = 10;
+/// How long a recorder may take to let go of its lock once its pipe is closed. A judgement.
+const LONGEST_DEATH: Duration = Duration::from_secs(10);
 
 /// How a guard's watch ended.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -64,13 +67,11 @@ pub fn watch(store: &Path, pipe: impl Read, mut ready: impl Write) -> Result<Gua
 }
 
 fn put_back(store: &Path, path: &Path, former: &FormerLimits) -> GuardEnd {
-    // Whoever holds the lock now has seen the former limits and has put them back.
-    let Ok(_lock) = lock(store) else {
+    let ours = || matches!(FormerLimits::kept(path), Ok(Some(still)) if still == *former);
+    let _lock = wait_for_lock(store, ours);
+    // Whoever has put other limits there has seen ours and put them back before.
+    if !ours() {
         return GuardEnd::TakenOver;
-    };
-    match FormerLimits::kept(path) {
-        Ok(Some(still)) if still == *former => {}
-        _ => return GuardEnd::TakenOver,
     }
     let mut failed = former.put_back();
     for _ in 1..TRIES {
@@ -86,6 +87,19 @@ fn put_back(store: &Path, path: &Path, former: &FormerLimits) -> GuardEnd {
         return GuardEnd::PutBack;
     }
     GuardEnd::Failed(failed)
+}
+
+/// The kernel closes a dying program's pipe a moment before it lets go of its lock, and a program that
+/// is stuck in the kernel may hold it for long: then the limits are put back without it.
+fn wait_for_lock(store: &Path, ours: impl Fn() -> bool) -> Option<File> {
+    let begun = Instant::now();
+    while ours() && begun.elapsed() < LONGEST_DEATH {
+        if let Ok(lock) = lock(store) {
+            return Some(lock);
+        }
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    None
 }
 
 /// Ctrl-C in the recorder's terminal, and its closing, must not reach the guard.

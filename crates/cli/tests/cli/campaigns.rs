@@ -26,13 +26,13 @@ fn rehearse(desk: &Desk, speed: &str, more: &[&str]) {
     desk.run(args.into_iter().chain(more.iter().copied())).ok();
 }
 
-fn limits(desk: &Desk) -> Vec<String> {
+pub(crate) fn limits(desk: &Desk) -> Vec<String> {
     let read = |file| std::fs::read_to_string(desk.path(ZONE).join(file)).expect("a limit");
     FILES.map(|file| read(file).trim().to_owned()).to_vec()
 }
 
 /// The cautions' code, as the program itself says it.
-fn code(desk: &Desk) -> String {
+pub(crate) fn code(desk: &Desk) -> String {
     desk.write("one.csv", "run,workload\na,rest\n");
     let said = desk.run([
         "campaign",
@@ -122,7 +122,7 @@ fn twelve_runs_rehearse_in_seconds_and_leave_the_limits_as_they_were() {
 }
 
 /// Waits until something holds.
-fn until(what: &str, holds: impl Fn() -> bool) {
+pub(crate) fn until(what: &str, holds: impl Fn() -> bool) {
     let begun = Instant::now();
     while !holds() {
         assert!(begun.elapsed() < Duration::from_secs(30), "{what}");

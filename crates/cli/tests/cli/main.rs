@@ -7,6 +7,8 @@ mod charts;
 mod comparisons;
 mod contract;
 #[cfg(target_os = "linux")]
+mod crashes;
+#[cfg(target_os = "linux")]
 mod recordings;
 mod sounds;
 mod support;
