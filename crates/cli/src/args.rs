@@ -91,6 +91,14 @@ pub(crate) enum Command {
     Channels(ChannelsArgs),
     /// Record this machine's sensors into a notebook, at rest or under a load.
     Record(Box<RecordArgs>),
+    /// Walk through a run sheet: settle, set or ask for each setting, run, record, cool, next.
+    Campaign(Box<CampaignArgs>),
+    /// Watch over limits that a campaign has changed; started by the campaign itself.
+    #[command(hide = true)]
+    GuardLimits {
+        /// Where the former limits are kept.
+        store: PathBuf,
+    },
     /// Make an invented machine to rehearse on, in a folder laid out as the kernel's files are.
     Rehearse(RehearseArgs),
     /// Write everything in a notebook to a folder.
@@ -218,6 +226,95 @@ pub(crate) struct RecordArgs {
     pub(crate) altitude: Option<f64>,
 }
 
+/// Whether and how far power limits are written.
+#[derive(Debug, Args)]
+pub(crate) struct WriteArgs {
+    /// Write power limits to this machine; without it each setting is to be made by hand.
+    #[arg(long, conflicts_with = "logs")]
+    pub(crate) write_limits: bool,
+    /// Allow limits above a constraint's own reported maximum, which may be the thermal specification
+    /// power; never above the largest of the zone's maxima and the firmware's own settings.
+    #[arg(long, requires = "write_limits")]
+    pub(crate) above_rated: bool,
+    /// Windows that the maker's data sheet allows, s, where the zone does not report them.
+    #[arg(long, value_name = "MIN:MAX", requires = "write_limits")]
+    pub(crate) window_range: Option<String>,
+    /// The cautions have been read: their short code, which stands below them.
+    #[arg(long, value_name = "CODE", requires = "write_limits")]
+    pub(crate) yes: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CampaignArgs {
+    /// Notebook; runs that it has already are not made again, so a campaign goes on where it stopped.
+    pub(crate) notebook: PathBuf,
+    /// Run sheet: one row a run, with any of the columns order, run, machine, cooling, tune, workload,
+    /// setting, `pl1_w`, `pl2_w`, `tau_s`, `temp_limit_c`, `fan_max_rpm`, `room_c`, `warm_up_s`, `run_s`,
+    /// `cool_down_s`, block, reason. An empty limit is the firmware's own.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) sheet: PathBuf,
+    #[command(flatten)]
+    pub(crate) sensors: SensorArgs,
+    /// Only say what is done, what is left and how long it takes.
+    #[arg(long)]
+    pub(crate) list: bool,
+    /// Leave this run out; may be repeated.
+    #[arg(long, value_name = "RUN")]
+    pub(crate) skip: Vec<String>,
+    /// The runs are made elsewhere: ask for each setting and take the file of each log.
+    #[arg(long)]
+    pub(crate) logs: bool,
+    /// Built-in load of every workload that has none of its own, as for 'record'. A workload named like
+    /// a built-in load is that load.
+    #[arg(long, value_name = "LOAD", conflicts_with = "command")]
+    pub(crate) load: Option<String>,
+    /// Command of every workload that has none of its own.
+    #[arg(long, value_name = "COMMAND")]
+    pub(crate) command: Option<String>,
+    /// Built-in load of one workload; may be repeated.
+    #[arg(long, value_name = "WORKLOAD=LOAD")]
+    pub(crate) load_of: Vec<String>,
+    /// Command of one workload; may be repeated.
+    #[arg(long, value_name = "WORKLOAD=COMMAND")]
+    pub(crate) command_of: Vec<String>,
+    /// Pattern whose first group is the score in the commands' output.
+    #[arg(long, value_name = "REGEX", conflicts_with = "score_json")]
+    pub(crate) score_pattern: Option<String>,
+    /// Place of the score in the commands' JSON, as results.0.score.
+    #[arg(long, value_name = "PATH")]
+    pub(crate) score_json: Option<String>,
+    /// Longest wait for the machine to settle at rest before a run, s.
+    #[arg(long, value_name = "S", default_value_t = 900.0, value_parser = number(0.0, 1e5), allow_negative_numbers = true)]
+    pub(crate) settle_within: f64,
+    /// Seconds at rest that are recorded before the load.
+    #[arg(long, value_name = "S", default_value_t = 30.0, value_parser = number(0.0, 1e5), allow_negative_numbers = true)]
+    pub(crate) rest_before: f64,
+    /// Seconds under load before the scored part, where the sheet does not say.
+    #[arg(long, value_name = "S", default_value_t = 0.0, value_parser = number(0.0, 86_400.0), allow_negative_numbers = true)]
+    pub(crate) warm_up: f64,
+    /// Seconds of the scored part, where the sheet does not say; a command runs to its own end.
+    #[arg(long = "for", value_name = "S", default_value_t = 600.0, value_parser = number(1.0, 604_800.0), allow_negative_numbers = true)]
+    pub(crate) run_s: f64,
+    /// Seconds at rest that are recorded after the load, where the sheet does not say.
+    #[arg(long, value_name = "S", default_value_t = 60.0, value_parser = number(0.0, 86_400.0), allow_negative_numbers = true)]
+    pub(crate) cool_down: f64,
+    /// End a load when the package reaches this, °C; 5 K above the maximum that its sensor reports if
+    /// not given.
+    #[arg(long, value_name = "C", value_parser = number(20.0, 150.0), allow_negative_numbers = true)]
+    pub(crate) stop_temp: Option<f64>,
+    /// End a load after this long, s.
+    #[arg(long, value_name = "S", value_parser = number(1.0, 1e7), allow_negative_numbers = true)]
+    pub(crate) stop_after: Option<f64>,
+    #[command(flatten)]
+    pub(crate) write: WriteArgs,
+    /// Room temperature, °C, where neither a sensor nor the sheet tells it.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: Option<f64>,
+    /// Altitude, m.
+    #[arg(long, value_name = "M", value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
+    pub(crate) altitude: Option<f64>,
+}
+
 #[derive(Debug, Args)]
 pub(crate) struct SoundArgs {
     /// Recordings: WAV, RF64 or W64, integers or floating point.
@@ -314,6 +411,20 @@ pub(crate) struct ReadArgs {
     /// Save how the file was read, for the next file like it.
     #[arg(long, value_name = "FILE")]
     pub(crate) save_recipe: Option<PathBuf>,
+}
+
+impl ReadArgs {
+    /// A log read as it says itself.
+    pub(crate) fn plain() -> Self {
+        Self {
+            channel: Vec::new(),
+            interval: None,
+            device: None,
+            dates: None,
+            recipe: None,
+            save_recipe: None,
+        }
+    }
 }
 
 #[derive(Debug, Args)]
@@ -491,6 +602,22 @@ pub(crate) struct LimitArgs {
     /// Fan curve: a table of temperature °C and speed rpm.
     #[arg(long, value_name = "FILE")]
     pub(crate) fan_curve: Option<PathBuf>,
+}
+
+impl LimitArgs {
+    /// Nothing said.
+    pub(crate) fn unknown() -> Self {
+        Self {
+            pl1: LimitValue::Unknown,
+            pl2: LimitValue::Unknown,
+            tau: LimitValue::Unknown,
+            temp_limit: LimitValue::Unknown,
+            limit: Vec::new(),
+            fan_max: None,
+            fan_fixed: None,
+            fan_curve: None,
+        }
+    }
 }
 
 /// A reader of numbers within what can be.

@@ -4,6 +4,7 @@ pub(crate) mod add;
 pub(crate) mod add_frames;
 pub(crate) mod add_scores;
 pub(crate) mod before_after;
+pub(crate) mod campaign;
 pub(crate) mod channels;
 pub(crate) mod chart;
 pub(crate) mod check;
