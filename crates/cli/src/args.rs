@@ -232,6 +232,19 @@ pub(crate) struct SoundArgs {
     /// Take the sound as coming from all sides (across the room) for loudness, not from the front.
     #[arg(long)]
     pub(crate) diffuse: bool,
+    /// Fan speed during the recordings, rpm: tones that go with it are named.
+    #[arg(long, value_name = "RPM", value_parser = number(1.0, 100_000.0), allow_negative_numbers = true)]
+    pub(crate) fan_speed: Option<f64>,
+    /// Blades of the fan: only tones of its blade passing are put down to it.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=99))]
+    pub(crate) blades: Option<u32>,
+    /// Leave nothing out: speech, doors and wind count.
+    #[arg(long)]
+    pub(crate) keep_all: bool,
+    /// Take levels as absolute although the signal looks like automatic gain or noise gating; only if
+    /// you know that the recorder has neither.
+    #[arg(long)]
+    pub(crate) trust_gain: bool,
 }
 
 /// Grades of a background's correction.

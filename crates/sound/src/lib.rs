@@ -2,7 +2,8 @@
 //!
 //! A recording is read once, in constant memory: A, C and Z weighted levels (IEC 61672-1), fast,
 //! slow and equivalent, percentiles, one-third-octave bands (IEC 61260-1); from these stationary
-//! loudness (ISO 532-1). Calibration, background and distance stand on that. Nothing here prints or
+//! loudness (ISO 532-1); from a second pass tones (ECMA-418-1). What disturbed the recording is found and
+//! left out. Calibration, background and distance stand on that. Nothing here prints or
 //! knows of notebooks; files come as bytes that can be gone back to.
 //!
 //! Levels are in dB. Without a calibration they are relative to a sine of full scale, which has 0 dB.
@@ -18,11 +19,15 @@ pub mod analysis;
 pub mod background;
 pub mod calibration;
 mod error;
+pub mod events;
 mod filter;
+pub mod hearing;
 pub mod level;
 pub mod loudness;
 pub mod measure;
 pub mod pcm;
+pub mod spectrum;
+pub mod tones;
 
 pub use error::SoundError;
 pub use filter::{Band, Bands, Weighting, a_weighting_db, bands, c_weighting_db, nominal_hz};

@@ -10,8 +10,10 @@ use settlepoint_sound::SoundError;
 use settlepoint_sound::analysis::{Analysis, Options, analyse};
 use settlepoint_sound::background::{Corrected, Grade, at_distance, correct};
 use settlepoint_sound::calibration::{Calibration, CurveMeaning, MicrophoneCurve, Reference};
+use settlepoint_sound::events::Event;
 use settlepoint_sound::measure::{Recording, measure};
 use settlepoint_sound::pcm::Wav;
+use settlepoint_sound::tones::{Origin, Tone, origin};
 
 use crate::args::{GradeArg, SoundArgs};
 use crate::error::{Code, Failure};
@@ -71,6 +73,8 @@ fn options(args: &SoundArgs) -> Result<Options, Failure> {
     let mut options = Options {
         calibration: None,
         microphone,
+        keep_all: args.keep_all,
+        trust_gain: args.trust_gain,
         diffuse: args.diffuse,
     };
     if let Some(wish) = &args.calibrate {
@@ -121,7 +125,21 @@ fn background(args: &SoundArgs, options: &Options) -> Result<Option<f64>, Failur
         return Ok(Some(level_dba));
     }
     let room = with_file(Path::new(wish), |wav| analyse(wav, options))?;
+    if room.relative != options.calibration.is_none() {
+        return Err(barred(wish));
+    }
     Ok(Some(room.levels.laeq_db))
+}
+
+fn barred(file: &str) -> Failure {
+    Failure::new(
+        Code::NotIdentified,
+        format!(
+            "{file}: the recorder's gain does not look fixed, so its level tells nothing about the other \
+             recordings; run 'settlepoint sound {file}' to see why, record it again, or give \
+             --trust-gain if you know better"
+        ),
+    )
 }
 
 /// A recording with what was made of it.
@@ -130,6 +148,7 @@ struct Heard {
     analysis: Analysis,
     corrected: Option<Corrected>,
     seat_db: Option<f64>,
+    tones: Vec<(Tone, Origin)>,
     findings: Vec<Finding>,
 }
 
@@ -139,12 +158,17 @@ impl Heard {
             GradeArg::Engineering => Grade::Engineering,
             GradeArg::Survey => Grade::Survey,
         };
-        let corrected = background.map(|b| correct(analysis.levels.laeq_db, b, grade));
+        // A calibrated background says nothing about a recording whose calibration does not hold.
+        let comparable = analysis.relative == args.calibrate.is_none();
+        let corrected = background
+            .filter(|_| comparable)
+            .map(|b| correct(analysis.levels.laeq_db, b, grade));
         let source_db = corrected.map_or(analysis.levels.laeq_db, |c| c.level_db);
         let seat = args.distance.zip(args.seat);
         Self {
             file: path.display().to_string(),
-            findings: findings_of(&analysis, corrected, grade),
+            findings: findings_of(&analysis, corrected, grade, args),
+            tones: tones_of(&analysis, args),
             seat_db: seat.map(|(from, to)| at_distance(source_db, from, to)),
             corrected,
             analysis,
@@ -162,25 +186,30 @@ fn finding(rule: &'static str, severity: Severity, evidence: String, remedy: &st
     }
 }
 
-fn findings_of(analysis: &Analysis, corrected: Option<Corrected>, grade: Grade) -> Vec<Finding> {
-    let recording = &analysis.recording;
-    let mut found: Vec<Finding> = recording
-        .oddities
+/// Tones with what they may come from.
+fn tones_of(analysis: &Analysis, args: &SoundArgs) -> Vec<(Tone, Origin)> {
+    let line_hz = analysis.spectrum.as_ref().map_or(1.0, |s| s.line_hz);
+    analysis
+        .tones
         .iter()
-        .map(|o| finding(o.rule, Severity::Warning, o.evidence.clone(), &o.remedy))
-        .collect();
-    let clipped: u64 = recording
-        .track
-        .segments()
-        .iter()
-        .map(|s| u64::from(s.clipped))
-        .sum();
-    if clipped > 0 {
+        .map(|t| (*t, origin(t.hz, args.fan_speed, args.blades, line_hz)))
+        .collect()
+}
+
+fn findings_of(
+    analysis: &Analysis,
+    corrected: Option<Corrected>,
+    grade: Grade,
+    args: &SoundArgs,
+) -> Vec<Finding> {
+    let mut found = analysis.watched.findings.clone();
+    if analysis.relative && args.calibrate.is_some() {
         found.push(finding(
-            "clipped",
-            Severity::Warning,
-            format!("{clipped} samples stand at the top of the scale, so the levels are too low"),
-            "record again with less gain",
+            "levels_barred",
+            Severity::Error,
+            "the calibration does not hold for this recording, so its levels are relative".to_owned(),
+            "see the findings above and record again; give --trust-gain if you know that the recorder's \
+             gain is fixed",
         ));
     }
     if let Some(c) = corrected
@@ -247,6 +276,8 @@ fn one_json(heard: &Heard) -> Value {
             .collect::<Vec<_>>(),
         "loudness_sone": optional(a.loudness.as_ref().map(|x| x.sone)),
         "loudness_phon": optional(a.loudness.as_ref().map(|x| x.phon)),
+        "tones": heard.tones.iter().map(|(t, from)| tone_json(t, *from)).collect::<Vec<_>>(),
+        "events": a.watched.events.iter().map(event_json).collect::<Vec<_>>(),
         "source": heard.corrected.map(|c| json!({
             "laeq_db": number(c.level_db),
             "k1_db": number(c.k1_db),
@@ -255,6 +286,86 @@ fn one_json(heard: &Heard) -> Value {
         "seat_laeq_db": optional(heard.seat_db),
         "findings": findings(&heard.findings),
     })
+}
+
+pub(crate) fn tone_json(tone: &Tone, from: Origin) -> Value {
+    json!({
+        "hz": number(tone.hz),
+        "level_db": number(tone.level_db),
+        "tone_to_noise_db": number(tone.tone_to_noise_db),
+        "tone_to_noise_criterion_db": number(tone.tone_to_noise_criterion_db),
+        "prominence_db": number(tone.prominence_db),
+        "prominence_criterion_db": number(tone.prominence_criterion_db),
+        "prominent": tone.prominent(),
+        "audible": tone.audible,
+        "origin": origin_words(from),
+    })
+}
+
+fn event_json(event: &Event) -> Value {
+    json!({
+        "kind": event.kind.token(),
+        "start_s": number(event.start_s),
+        "end_s": number(event.end_s),
+        "over_db": number(event.over_db),
+    })
+}
+
+/// What a tone may come from, in words.
+pub(crate) fn origin_words(from: Origin) -> String {
+    match from {
+        Origin::Turns { order: 1 } => "turns of the fan".to_owned(),
+        Origin::Turns { order } => format!("{order} times the turns of the fan"),
+        Origin::Whine => "whine: coils, a supply, a bearing".to_owned(),
+        Origin::Unknown => "not known".to_owned(),
+        _ => "-".to_owned(),
+    }
+}
+
+/// Most tones printed of a recording; JSON has all.
+const TONES_SHOWN: usize = 8;
+
+/// Tones that stand out, the most prominent first.
+fn tones_text(heard: &Heard) -> String {
+    let mut out: Vec<&(Tone, Origin)> = heard.tones.iter().filter(|t| t.0.prominent()).collect();
+    if out.is_empty() {
+        return String::new();
+    }
+    out.sort_by(|a, b| b.0.excess_db().total_cmp(&a.0.excess_db()));
+    let rows: Vec<Vec<String>> = out
+        .iter()
+        .take(TONES_SHOWN)
+        .map(|(t, from)| {
+            vec![
+                cell(Some(t.hz), 1),
+                cell(Some(t.level_db), 1),
+                cell(Some(t.tone_to_noise_db), 1),
+                cell(Some(t.tone_to_noise_criterion_db), 1),
+                cell(Some(t.prominence_db), 1),
+                cell(Some(t.prominence_criterion_db), 1),
+                origin_words(*from),
+            ]
+        })
+        .collect();
+    let more = out.len().saturating_sub(TONES_SHOWN);
+    let header = [
+        "tone Hz",
+        "dB",
+        "over noise",
+        "from",
+        "prominence",
+        "from",
+        "origin",
+    ];
+    let mut text = format!(
+        "\n{}: tones that stand out (ECMA-418-1)\n{}",
+        heard.file,
+        table(&header, &rows)
+    );
+    if more > 0 {
+        text += &format!("and {more} more\n");
+    }
+    text
 }
 
 fn text(heard: &[Heard], options: &Options) -> String {
@@ -290,6 +401,7 @@ fn text(heard: &[Heard], options: &Options) -> String {
         out += "At the seat: as in the open, 6 dB less for each doubling; in a room the level falls by \
                 less.\n";
     }
+    out += &heard.iter().map(tones_text).collect::<String>();
     for one in heard.iter().filter(|h| !h.findings.is_empty()) {
         out += &format!("\n{}:\n{}", one.file, findings_text(&one.findings));
     }
