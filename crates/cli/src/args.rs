@@ -207,7 +207,8 @@ pub(crate) struct RecordArgs {
 
 #[derive(Debug, Args)]
 pub(crate) struct SoundArgs {
-    /// Recordings: WAV, RF64 or W64, integers or floating point.
+    /// Recordings: WAV, RF64 or W64, integers or floating point; also M4A, MP3, FLAC and Ogg Vorbis if
+    /// built with the feature phone-formats.
     #[arg(required = true)]
     pub(crate) files: Vec<PathBuf>,
     /// What calibrates them: reading=DBA, what a meter beside the microphone showed during the first

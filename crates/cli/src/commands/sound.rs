@@ -12,7 +12,7 @@ use settlepoint_sound::background::{Corrected, Grade, at_distance, correct};
 use settlepoint_sound::calibration::{Calibration, CurveMeaning, MicrophoneCurve, Reference};
 use settlepoint_sound::events::Event;
 use settlepoint_sound::measure::{Recording, measure};
-use settlepoint_sound::pcm::Wav;
+use settlepoint_sound::pcm::{Source, open};
 use settlepoint_sound::tones::{Origin, Tone, origin};
 
 use crate::args::{GradeArg, SoundArgs};
@@ -42,12 +42,12 @@ pub(crate) fn sound(args: &SoundArgs) -> Result<Answer, Failure> {
 /// Opens a recording and works on it; an error names the file.
 fn with_file<T>(
     path: &Path,
-    work: impl FnOnce(&mut Wav<BufReader<File>>) -> Result<T, SoundError>,
+    work: impl FnOnce(&mut dyn Source) -> Result<T, SoundError>,
 ) -> Result<T, Failure> {
     File::open(path)
         .map_err(SoundError::Io)
-        .and_then(|file| Wav::open(BufReader::with_capacity(1 << 16, file)))
-        .and_then(|mut wav| work(&mut wav))
+        .and_then(|file| open(BufReader::with_capacity(1 << 16, file)))
+        .and_then(|mut source| work(source.as_mut()))
         .map_err(|e| named(path, &e))
 }
 
