@@ -50,7 +50,7 @@ pub struct Analysis {
 }
 
 impl Options {
-    fn field(&self) -> Field {
+    pub(crate) fn field(&self) -> Field {
         if self.diffuse {
             Field::Diffuse
         } else {

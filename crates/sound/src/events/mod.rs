@@ -86,11 +86,24 @@ fn leave_out_clipped(track: &Track, keep: &mut [bool]) {
     }
 }
 
-/// Looks through a recording.
+/// What the level of each stretch is compared with: from the levels of all, dB.
+pub(crate) type Around<'a> = &'a dyn Fn(&[f64]) -> Vec<f64>;
+
+/// Looks through a recording of a sound that is meant to be steady.
 pub fn watch(recording: &Recording) -> Watched {
+    let segment_s = segment_s(&recording.track);
+    let mut watched = watch_by(recording, &|levels| surroundings(levels, segment_s));
+    watched
+        .findings
+        .extend(recorder::gain_at_start(&recording.track));
+    watched
+}
+
+/// The same against other surroundings than those in time.
+pub(crate) fn watch_by(recording: &Recording, around: Around<'_>) -> Watched {
     let track = &recording.track;
-    let mut events = disturbances(track);
-    events.extend(gusts(track, &events));
+    let mut events = disturbances(track, around);
+    events.extend(gusts(track, &events, around));
     events.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
     let mut keep = kept(track, &events);
     let mut findings = Vec::new();
@@ -115,7 +128,7 @@ pub fn watch(recording: &Recording) -> Watched {
     }
     leave_out_clipped(track, &mut keep);
     findings.extend(recorder::file_findings(recording));
-    let recorder = recorder::recorder_findings(recording, &events);
+    let recorder = recorder::recorder_findings(recording, &events, around);
     let levels_barred = recorder.iter().any(|f| f.severity == Severity::Error);
     findings.extend(recorder);
     Watched {
@@ -186,14 +199,14 @@ fn runs(flags: &[bool], bridge: usize) -> Vec<(usize, usize)> {
     found
 }
 
-fn disturbances(track: &Track) -> Vec<Event> {
+fn disturbances(track: &Track, around: Around<'_>) -> Vec<Event> {
     let levels: Vec<f64> = track
         .segments()
         .iter()
         .map(|s| db(s.a).max(-200.0))
         .collect();
     let segment_s = segment_s(track);
-    let around = surroundings(&levels, segment_s);
+    let around = around(&levels);
     let rise_db = LEAST_RISE_DB.max(6.0 * flutter(&levels));
     let flags: Vec<bool> = levels
         .iter()
@@ -247,7 +260,7 @@ fn kind(track: &Track, from: usize, to: usize, length_s: f64) -> EventKind {
 }
 
 /// Wind at the microphone: the bands to 63 Hz rise by gusts and the middle does not.
-fn gusts(track: &Track, known: &[Event]) -> Vec<Event> {
+fn gusts(track: &Track, known: &[Event], around: Around<'_>) -> Vec<Event> {
     let sum = |i: usize, lo_hz: f64, hi_hz: f64| -> f64 {
         let bands = track.bands.iter().zip(track.energies(i));
         let picked = bands.filter(|(b, _)| (lo_hz..=hi_hz).contains(&b.nominal_hz));
@@ -260,10 +273,7 @@ fn gusts(track: &Track, known: &[Event]) -> Vec<Event> {
     };
     let (low, middle) = (of(20.0, 63.0), of(315.0, 4000.0));
     let segment_s = segment_s(track);
-    let (low_around, middle_around) = (
-        surroundings(&low, segment_s),
-        surroundings(&middle, segment_s),
-    );
+    let (low_around, middle_around) = (around(&low), around(&middle));
     // Bands as narrow as these flutter by several dB by themselves.
     let rise_db = (3.0 * flutter(&low)).max(10.0);
     let flags: Vec<bool> = (0..low.len())

@@ -3,7 +3,7 @@
 
 use settlepoint_domain::{Finding, Severity};
 
-use super::{Event, finding, runs, segment_s, surroundings};
+use super::{Around, Event, finding, runs, segment_s};
 use crate::level::db;
 use crate::measure::{Recording, Track};
 
@@ -96,13 +96,16 @@ fn resolution(recording: &Recording) -> Option<Finding> {
     })
 }
 
-pub(super) fn recorder_findings(recording: &Recording, events: &[Event]) -> Vec<Finding> {
+pub(super) fn recorder_findings(
+    recording: &Recording,
+    events: &[Event],
+    around: Around<'_>,
+) -> Vec<Finding> {
     let track = &recording.track;
     let mut findings = Vec::new();
     findings.extend(clipping(recording));
-    findings.extend(gate(recording));
+    findings.extend(gate(recording, around));
     findings.extend(gain_after_events(track, events));
-    findings.extend(gain_at_start(track));
     findings.extend(cut_above(track));
     findings
 }
@@ -156,14 +159,14 @@ const GATE_DROP_DB: f64 = 15.0;
 const SILENT_DB: f64 = -160.0;
 
 /// A gate lets nothing through below a threshold: drops far below the median, or exact zeros.
-fn gate(recording: &Recording) -> Option<Finding> {
+fn gate(recording: &Recording, around: Around<'_>) -> Option<Finding> {
     let track = &recording.track;
     let levels: Vec<f64> = track
         .segments()
         .iter()
         .map(|s| db(s.a).max(-200.0))
         .collect();
-    let around = surroundings(&levels, segment_s(track));
+    let around = around(&levels);
     let flags: Vec<bool> = levels
         .iter()
         .zip(&around)
@@ -239,7 +242,7 @@ fn gain_after_events(track: &Track, events: &[Event]) -> Option<Finding> {
 }
 
 /// Automatic gain also settles at the start: all bands move together.
-fn gain_at_start(track: &Track) -> Option<Finding> {
+pub(super) fn gain_at_start(track: &Track) -> Option<Finding> {
     let segment_s = segment_s(track);
     if track.duration_s() < 20.0 {
         return None;
