@@ -209,8 +209,24 @@ pub(crate) struct RecordArgs {
 pub(crate) struct SoundArgs {
     /// Recordings: WAV, RF64 or W64, integers or floating point; also M4A, MP3, FLAC and Ogg Vorbis if
     /// built with the feature phone-formats.
-    #[arg(required = true)]
+    #[arg(required_unless_present = "sweep")]
     pub(crate) files: Vec<PathBuf>,
+    /// Log of the fan speed during the one recording, in which the speed is stepped or ramped: gives level
+    /// and tones against speed. Without a recording, a table of speeds and meter's readings in dB(A).
+    #[arg(long, value_name = "LOG")]
+    pub(crate) sweep: Option<PathBuf>,
+    /// Start of the recording in the log's time, s; found from the sound if not given.
+    #[arg(long, value_name = "S", requires = "sweep", value_parser = number(-1e6, 1e6), allow_negative_numbers = true)]
+    pub(crate) start: Option<f64>,
+    /// Speed to which the level of a sweep refers, rpm; the highest seen if not given.
+    #[arg(long, value_name = "RPM", requires = "sweep", value_parser = number(1.0, 100_000.0), allow_negative_numbers = true)]
+    pub(crate) full_speed: Option<f64>,
+    /// Lowest level that the meter or recorder shows, dB(A): in a sweep, what stands there is "at most
+    /// this".
+    #[arg(long, value_name = "DBA", requires = "sweep", value_parser = number(-150.0, 140.0), allow_negative_numbers = true)]
+    pub(crate) floor: Option<f64>,
+    #[command(flatten)]
+    pub(crate) read: ReadArgs,
     /// What calibrates them: reading=DBA, what a meter beside the microphone showed during the first
     /// recording; or FILE=DB, a recording of an acoustic calibrator of this level with the same gain.
     #[arg(long, value_name = "WHAT=DB")]

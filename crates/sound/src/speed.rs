@@ -80,13 +80,25 @@ const SLOPE_PRIOR: (f64, f64) = (55.0, 8.0);
 /// What a room has before it was measured, dB(A): a quiet room in a house has 20 to 35 (common
 /// practice, no source).
 const BACKGROUND_PRIOR: (f64, f64) = (28.0, 8.0);
+/// Where levels are relative to full scale nothing is known of the room but that it is not above the
+/// lowest reading: how far below that, and the standard deviation, dB. Judgements.
+const RELATIVE_PRIOR: (f64, f64) = (6.0, 12.0);
 /// Deviations of fans from a straight line, dB. A judgement; learned from the residuals where there
 /// are more than five.
 const MODEL_ERROR_DB: f64 = 0.4;
 /// How far below the background fans are taken for vanished, dB. A judgement: they add 0.41 dB.
 const VANISHED_DB: f64 = 10.0;
 /// Half-width of a two-sided 90 % interval of a normal distribution, standard deviations.
-const HALF_WIDTH_90: f64 = 1.644_853_626_951_472_2;
+pub(crate) const HALF_WIDTH_90: f64 = 1.644_853_626_951_472_2;
+
+/// What levels are relative to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Scale {
+    /// 20 µPa: what rooms usually have is known.
+    Absolute,
+    /// Full scale of a recorder.
+    Relative,
+}
 
 /// Fits the model. `full_speed_rpm` is the reference of the level; the fastest reading if not given.
 ///
@@ -96,6 +108,7 @@ pub fn fit(
     readings: &[Reading],
     background: Option<Background>,
     full_speed_rpm: Option<f64>,
+    scale: Scale,
 ) -> Result<SpeedFit, SoundError> {
     let turning = || readings.iter().filter(|r| r.speed_rpm > 0.0);
     if !turning().any(|r| !r.at_floor) {
@@ -104,7 +117,15 @@ pub fn fit(
         ));
     }
     let fastest = turning().map(|r| r.speed_rpm).fold(0.0, f64::max);
+    let lowest = readings
+        .iter()
+        .map(|r| r.level_db)
+        .fold(f64::INFINITY, f64::min);
     let mut problem = Line {
+        room_prior: match scale {
+            Scale::Absolute => BACKGROUND_PRIOR,
+            Scale::Relative => (lowest - RELATIVE_PRIOR.0, RELATIVE_PRIOR.1),
+        },
         readings,
         background,
         full_speed_rpm: full_speed_rpm.unwrap_or(fastest),
@@ -114,10 +135,6 @@ pub fn fit(
         weights: vec![1.0; readings.len()],
         model_error_db: MODEL_ERROR_DB,
     };
-    let lowest = readings
-        .iter()
-        .map(|r| r.level_db)
-        .fold(f64::INFINITY, f64::min);
     let start_background = background.map_or(lowest - 3.0, |b| b.level_db);
     let solved = problem.solve(vec![problem.start_db, SLOPE_PRIOR.0, start_background])?;
     Ok(problem.report(&solved))
@@ -296,6 +313,8 @@ struct Line<'a> {
     start_db: f64,
     weights: Vec<f64>,
     model_error_db: f64,
+    /// Level of the room before anything was measured, and its standard deviation, dB.
+    room_prior: (f64, f64),
 }
 
 impl Line<'_> {
@@ -347,7 +366,7 @@ impl Problem for Line<'_> {
         out[n + 1] = match self.background {
             Some(b) if b.at_floor => censored((b.level_db - params[2]) / b.sd_db.max(0.1)),
             Some(b) => (b.level_db - params[2]) / b.sd_db.max(0.1),
-            None => (params[2] - BACKGROUND_PRIOR.0) / BACKGROUND_PRIOR.1,
+            None => (params[2] - self.room_prior.0) / self.room_prior.1,
         };
         out[n + 2] = (params[0] - self.start_db) / 30.0;
     }
@@ -383,7 +402,7 @@ mod tests {
         let readings: Vec<Reading> = (4..=20)
             .map(|i| reading(100.0 * f64::from(i), truth(100.0 * f64::from(i))))
             .collect();
-        let fit = fit(&readings, None, Some(2000.0)).unwrap();
+        let fit = fit(&readings, None, Some(2000.0), Scale::Absolute).unwrap();
         // The prior of the slope pulls by its weight, some hundredths of a dB.
         assert!((fit.full_speed_db.value - 38.0).abs() < 0.05);
         assert!((fit.slope_db_per_decade.value - 52.0).abs() < 0.3);
@@ -415,12 +434,12 @@ mod tests {
             sd_db: 0.5,
             at_floor: false,
         });
-        let censored = fit(&of(true), room, Some(2000.0)).unwrap();
+        let censored = fit(&of(true), room, Some(2000.0), Scale::Absolute).unwrap();
         assert!(censored.censored > 4);
         assert!((censored.fans_db(900.0) - (38.0 + 52.0 * 0.45_f64.log10())).abs() < 0.3);
         assert!((censored.background_db.value - 24.0).abs() < 0.5);
         // Taken at their word, they make quiet points louder than they are: the check can fail.
-        let plain = fit(&of(false), None, Some(2000.0)).unwrap();
+        let plain = fit(&of(false), None, Some(2000.0), Scale::Absolute).unwrap();
         assert!(plain.background_db.value > 27.0);
     }
 
@@ -444,7 +463,7 @@ mod tests {
                 sd_db: 0.5,
                 at_floor: false,
             };
-            let fit = fit(&readings, Some(room), Some(2000.0)).unwrap();
+            let fit = fit(&readings, Some(room), Some(2000.0), Scale::Absolute).unwrap();
             let vanish = 2000.0 * 10.0_f64.powf(-24.0 / 52.0);
             for (count, (e, t)) in held.iter_mut().zip([
                 (fit.full_speed_db, 38.0),
@@ -460,13 +479,24 @@ mod tests {
         }
     }
 
+    /// The same readings less 90 dB, as an uncalibrated recorder has them.
+    #[test]
+    fn relative_levels_give_the_same_slope_and_speeds() {
+        let readings: Vec<Reading> = (4..=20)
+            .map(|i| reading(100.0 * f64::from(i), truth(100.0 * f64::from(i)) - 90.0))
+            .collect();
+        let fit = fit(&readings, None, Some(2000.0), Scale::Relative).unwrap();
+        assert!((fit.slope_db_per_decade.value - 52.0).abs() < 0.3);
+        assert!((fit.background_db.value + 66.0).abs() < 0.1);
+    }
+
     #[test]
     fn nothing_above_the_floor_tells_nothing() {
         let only = [Reading {
             at_floor: true,
             ..reading(900.0, 30.0)
         }];
-        let error = fit(&only, None, None).unwrap_err();
+        let error = fit(&only, None, None, Scale::Absolute).unwrap_err();
         assert!(error.to_string().contains("above its floor"));
     }
 }

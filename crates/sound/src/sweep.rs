@@ -1,5 +1,7 @@
 //! A fan sweep: one recording while the fan speed is stepped or ramped, with the speed log beside it.
 
+use settlepoint_domain::Estimate;
+
 use crate::SoundError;
 use crate::analysis::{Options, loudness_of};
 use crate::events::{Watched, watch_by};
@@ -8,7 +10,7 @@ use crate::level::db;
 use crate::measure::{Recording, Track, measure};
 use crate::pcm::Source;
 use crate::spectrum::spectra;
-use crate::speed::{Background, Reading, SpeedFit, fit};
+use crate::speed::{Background, HALF_WIDTH_90, Reading, Scale, SpeedFit, fit};
 use crate::tones::{Origin, Tone, origin, tones};
 
 /// Fan speed over time: (s from the start of the log, rpm), rising in time.
@@ -209,7 +211,17 @@ pub fn sweep(
             at_floor: s.at_floor,
         })
         .collect();
-    let fit = fit(&readings, options.background, options.full_speed_rpm)?;
+    let scale = if calibration.is_some() {
+        Scale::Absolute
+    } else {
+        Scale::Relative
+    };
+    let mut fit = fit(&readings, options.background, options.full_speed_rpm, scale)?;
+    // The whole scale may be off by what the calibration is uncertain by.
+    if let Some(calibration) = calibration {
+        widen(&mut fit.full_speed_db, calibration.sd_db);
+        widen(&mut fit.background_db, calibration.sd_db);
+    }
     for (step, residual) in steps.iter_mut().zip(&fit.residuals_db) {
         step.off_line_db = residual.unwrap_or(0.0);
     }
@@ -223,6 +235,13 @@ pub fn sweep(
         watched,
         recording,
     })
+}
+
+/// Adds a standard uncertainty to an interval of 90 %.
+fn widen(estimate: &mut Estimate, sd_db: f64) {
+    let more = HALF_WIDTH_90 * sd_db;
+    estimate.lo = estimate.value - (estimate.value - estimate.lo).hypot(more);
+    estimate.hi = estimate.value + (estimate.hi - estimate.value).hypot(more);
 }
 
 /// Stretches at one speed.

@@ -19,3 +19,4 @@ pub(crate) mod rehearse;
 pub(crate) mod review;
 pub(crate) mod runs;
 pub(crate) mod sound;
+mod sound_sweep;

@@ -15,6 +15,7 @@ use settlepoint_sound::measure::{Recording, measure};
 use settlepoint_sound::pcm::{Source, open};
 use settlepoint_sound::tones::{Origin, Tone, origin};
 
+use super::sound_sweep;
 use crate::args::{GradeArg, SoundArgs};
 use crate::error::{Code, Failure};
 use crate::view::{Answer, cell, findings, findings_text, number, optional, table};
@@ -26,6 +27,9 @@ const METER_SD_DB: f64 = 0.7;
 
 /// `settlepoint sound`.
 pub(crate) fn sound(args: &SoundArgs) -> Result<Answer, Failure> {
+    if let Some(log) = &args.sweep {
+        return sound_sweep::sweep(args, log);
+    }
     let options = options(args)?;
     let background_dba = background(args, &options)?;
     let mut heard = Vec::new();
@@ -40,7 +44,7 @@ pub(crate) fn sound(args: &SoundArgs) -> Result<Answer, Failure> {
 }
 
 /// Opens a recording and works on it; an error names the file.
-fn with_file<T>(
+pub(super) fn with_file<T>(
     path: &Path,
     work: impl FnOnce(&mut dyn Source) -> Result<T, SoundError>,
 ) -> Result<T, Failure> {
@@ -51,7 +55,7 @@ fn with_file<T>(
         .map_err(|e| named(path, &e))
 }
 
-fn named(path: &Path, error: &SoundError) -> Failure {
+pub(super) fn named(path: &Path, error: &SoundError) -> Failure {
     let code = match error {
         SoundError::NotIdentified { .. } => Code::NotIdentified,
         SoundError::Range { .. } => Code::Usage,
@@ -60,7 +64,7 @@ fn named(path: &Path, error: &SoundError) -> Failure {
     Failure::new(code, format!("{}: {error}", path.display()))
 }
 
-fn options(args: &SoundArgs) -> Result<Options, Failure> {
+pub(super) fn options(args: &SoundArgs) -> Result<Options, Failure> {
     let microphone = match &args.microphone {
         None => None,
         Some(path) => {
@@ -101,8 +105,8 @@ fn calibration(wish: &str, args: &SoundArgs, options: &Options) -> Result<Calibr
             of(&recording)
         })
     };
-    if what == "reading" {
-        return read_with(&args.files[0], &|r| {
+    if let ("reading", Some(first)) = (what, args.files.first()) {
+        return read_with(first, &|r| {
             Calibration::from_reading(r, level_db, METER_STEP_DB, METER_SD_DB)
         });
     }
@@ -111,7 +115,7 @@ fn calibration(wish: &str, args: &SoundArgs, options: &Options) -> Result<Calibr
     })
 }
 
-fn background(args: &SoundArgs, options: &Options) -> Result<Option<f64>, Failure> {
+pub(super) fn background(args: &SoundArgs, options: &Options) -> Result<Option<f64>, Failure> {
     let Some(wish) = &args.background else {
         return Ok(None);
     };

@@ -71,6 +71,9 @@ const LONGEST_S: f64 = 8.0;
 const SYLLABLES_DB: f64 = 2.0;
 /// Half the width of the surroundings, s.
 const AROUND_S: f64 = 15.0;
+/// What is left out before and after an event, s: the low bands ring.
+const BEFORE_S: f64 = 0.2;
+const AFTER_S: f64 = 0.6;
 /// Largest share of a recording that is left out.
 const MOST_LEFT_OUT: f64 = 0.5;
 
@@ -296,15 +299,13 @@ fn gusts(track: &Track, known: &[Event], around: Around<'_>) -> Vec<Event> {
         .filter(|e| {
             !known
                 .iter()
-                .any(|k| k.start_s < e.end_s && e.start_s < k.end_s)
+                .any(|k| k.start_s < e.end_s && e.start_s < k.end_s + AFTER_S)
         })
         .collect()
 }
 
 /// Stretches outside of events; the ring of the low bands after an event is left out too.
 fn kept(track: &Track, events: &[Event]) -> Vec<bool> {
-    const BEFORE_S: f64 = 0.2;
-    const AFTER_S: f64 = 0.6;
     let mut at = 0;
     track
         .starts_s()
