@@ -72,6 +72,8 @@ pub(crate) enum Command {
     Rank(RankArgs),
     /// Levels, bands and loudness of sound recordings (WAV).
     Sound(SoundArgs),
+    /// The quietest speeds of several fans that hold a temperature.
+    Quietest(QuietestArgs),
     /// Draw a chart as SVG or PNG.
     Chart(Box<ChartArgs>),
     /// List the sensors that can be recorded, with the role guessed for each.
@@ -262,6 +264,25 @@ pub(crate) struct SoundArgs {
     /// you know that the recorder has neither.
     #[arg(long)]
     pub(crate) trust_gain: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct QuietestArgs {
+    /// Description of the machine in TOML; `--template` prints one to fill in.
+    #[arg(required_unless_present = "template")]
+    pub(crate) machine: Option<PathBuf>,
+    /// Print a description to fill in.
+    #[arg(long)]
+    pub(crate) template: bool,
+    /// Power, W, instead of the description's.
+    #[arg(long, value_name = "W", value_parser = number(0.0, 100_000.0), allow_negative_numbers = true)]
+    pub(crate) power: Option<f64>,
+    /// Room temperature, °C, instead of the description's.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: Option<f64>,
+    /// Highest temperature, °C, instead of the description's.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 200.0), allow_negative_numbers = true)]
+    pub(crate) temp_max: Option<f64>,
 }
 
 /// Grades of a background's correction.

@@ -68,8 +68,8 @@ impl From<Answer> for Outcome {
 
 fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
     use commands::{
-        add, channels, chart, choose, compare, demo, export, fit, inspect, predict, rank, record,
-        rehearse, review, runs, sound,
+        add, channels, chart, choose, compare, demo, export, fit, inspect, predict, quietest, rank,
+        record, rehearse, review, runs, sound,
     };
     let answer = match command {
         Command::Demo(args) => demo::demo(&args)?,
@@ -105,6 +105,7 @@ fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
         Command::Record(args) => return record::record(&args, json),
         Command::Rehearse(args) => rehearse::rehearse(&args)?,
         Command::Chart(args) => chart::chart(&args)?,
+        Command::Quietest(args) => quietest::quietest(&args)?,
         Command::Sound(args) => sound::sound(&args)?,
         Command::Export(args) => export::export(&args)?,
         Command::Merge { into, from } => export::merge(&into, &from)?,

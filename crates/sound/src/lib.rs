@@ -27,6 +27,7 @@ pub mod level;
 pub mod loudness;
 pub mod measure;
 pub mod pcm;
+pub mod quietest;
 pub mod sources;
 pub mod spectrum;
 pub mod speed;

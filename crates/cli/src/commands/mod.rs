@@ -13,6 +13,7 @@ pub(crate) mod fit;
 pub(crate) mod frames;
 pub(crate) mod inspect;
 pub(crate) mod predict;
+pub(crate) mod quietest;
 pub(crate) mod rank;
 pub(crate) mod record;
 pub(crate) mod rehearse;

@@ -6,6 +6,7 @@ mod comparisons;
 mod contract;
 #[cfg(target_os = "linux")]
 mod recordings;
+mod several_fans;
 mod sounds;
 mod support;
 mod tables;
