@@ -114,6 +114,7 @@ fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
         Command::Rehearse(args) => commands::rehearse::rehearse(&args)?,
         Command::Chart(args) => commands::chart::chart(&args)?,
         Command::Report(args) => commands::report::report(&args)?,
+        Command::Quietest(args) => commands::quietest::quietest(&args)?,
         Command::Sound(args) => commands::sound::sound(&args)?,
         Command::Export(args) => commands::export::export(&args)?,
         Command::Merge { into, from } => commands::export::merge(&into, &from)?,
