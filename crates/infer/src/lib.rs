@@ -16,3 +16,4 @@ pub mod network;
 pub mod predict;
 pub mod prior;
 mod sample;
+pub mod timeline;
