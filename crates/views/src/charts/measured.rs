@@ -36,6 +36,14 @@ pub fn run(
             .rfind(|r| r.data == RunData::Log)
             .ok_or_else(|| no_log("no run here"))?,
     };
+    one_run(book, &whose(gathered), own)
+}
+
+/// The log of a run over time, whoever's it is: `whose` names machine and cooling.
+///
+/// # Errors
+/// A run without a log, or one that cannot be read.
+pub fn one_run(book: &Notebook, whose: &str, own: &Run) -> Result<RunOverTime, ViewError> {
     if own.data != RunData::Log {
         return Err(no_log(&format!("run '{}'", own.name)));
     }
@@ -44,7 +52,7 @@ pub fn run(
     let (log, review) = analysed(&whole, own.room_c);
     Ok(RunOverTime {
         title: own.name.clone(),
-        subtitle: subtitle(gathered, own, &setting),
+        subtitle: subtitle(whose, own, &setting),
         time_s: log.time_s().to_vec(),
         shown_s: None,
         phases: review.phases.iter().map(phase_stretch).collect(),
@@ -59,11 +67,11 @@ fn no_log(what: &str) -> ViewError {
     ))
 }
 
-fn subtitle(gathered: &Gathered, run: &Run, setting: &Setting) -> String {
+fn subtitle(whose: &str, run: &Run, setting: &Setting) -> String {
     let room = run
         .room_c
         .map_or(String::new(), |room| format!(", {room:.0} °C room"));
-    format!("{}, {}{room}", whose(gathered), setting.name)
+    format!("{whose}, {}{room}", setting.name)
 }
 
 fn phase_stretch(phase: &Phase) -> PhaseStretch {

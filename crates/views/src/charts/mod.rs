@@ -13,7 +13,7 @@ use crate::ViewError;
 use crate::gather::Gathered;
 
 pub use fitted::{boost, capacity, fan_curve, impedance, level, map, trade_off, work};
-pub use measured::{held_out, ranking, run};
+pub use measured::{held_out, one_run, ranking, run};
 
 /// Names of the charts, with what each shows.
 pub const NAMES: [(&str, &str); 11] = [
