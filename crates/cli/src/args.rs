@@ -749,6 +749,17 @@ pub(crate) struct ChartArgs {
     /// Which chart; `--list` names them.
     #[arg(required_unless_present = "list")]
     pub(crate) name: Option<String>,
+    /// For the chart `forest`: the base and those to compare with it; all, the first as base, if
+    /// not given.
+    #[arg(value_name = "BASE OTHER…")]
+    pub(crate) sides: Vec<String>,
+    /// What the base and the others are (for `forest`).
+    #[arg(long, value_enum, default_value = "setting")]
+    pub(crate) by: SideArg,
+    /// Difference that does not matter to you, percent (for `forest`); the workload's own loss
+    /// limit, or 1.
+    #[arg(long, value_name = "PCT", value_parser = number(0.01, 50.0), allow_negative_numbers = true)]
+    pub(crate) margin: Option<f64>,
     /// List the charts.
     #[arg(long)]
     pub(crate) list: bool,

@@ -15,5 +15,6 @@ pub mod layout;
 pub mod network;
 pub mod predict;
 pub mod prior;
+mod response;
 mod sample;
 pub mod timeline;

@@ -2,10 +2,12 @@
 
 pub mod averages;
 pub mod charts;
+pub mod compared;
 mod error;
 pub mod facts;
 pub mod gather;
 pub mod listed;
+pub mod models;
 pub mod recording;
 
 pub use error::ViewError;
