@@ -18,4 +18,5 @@ pub(crate) mod record;
 pub(crate) mod rehearse;
 pub(crate) mod review;
 pub(crate) mod runs;
+pub(crate) mod serve;
 pub(crate) mod sound;
