@@ -63,6 +63,8 @@ pub(crate) enum Command {
     Capacity(CapacityArgs),
     /// Find the settings worth having and recommend one.
     Choose(ChooseArgs),
+    /// Plan the next runs: which would tell most, what each would gain, and a sheet to work from.
+    Plan(Box<PlanArgs>),
     /// Say whether settings differ in the work they do: faster, slower, the same within a margin, or
     /// how many more repetitions would tell.
     Compare(Box<CompareArgs>),
@@ -74,6 +76,9 @@ pub(crate) enum Command {
     Sound(SoundArgs),
     /// Draw a chart as SVG or PNG.
     Chart(Box<ChartArgs>),
+    /// Write a report: what was measured, how, what follows, and what is not known; one HTML file, or
+    /// Markdown.
+    Report(ReportArgs),
     /// List the sensors that can be recorded, with the role guessed for each.
     Channels(ChannelsArgs),
     /// Record this machine's sensors into a notebook, at rest or under a load.
@@ -723,32 +728,71 @@ pub(crate) struct ChooseArgs {
     /// Hottest room, °C.
     #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
     pub(crate) room: f64,
+    #[command(flatten)]
+    pub(crate) bounds: BoundsArgs,
+}
+
+/// What a plan may set differently from run to run, beside the sustained power limit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum VaryArg {
+    /// The temperature limit.
+    TempLimit,
+    /// A ceiling on the fan's speed.
+    Fan,
+    /// The workload.
+    Workload,
+}
+
+/// Kinds of machine.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum MachineKindArg {
+    /// A tower with a large cooler.
+    Desktop,
+    /// A small case with a flat cooler.
+    Small,
+    /// A portable.
+    Portable,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct PlanArgs {
+    #[command(flatten)]
+    pub(crate) pick: PickArgs,
+    /// Runs to plan.
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::builder::RangedU64ValueParser::<usize>::new().range(1..=20))]
+    pub(crate) runs: usize,
+    /// Hottest room that will be predicted, °C.
+    #[arg(long, value_name = "C", default_value_t = 33.0, value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: f64,
     /// Altitude, m.
     #[arg(long,
         value_name = "M",
         default_value_t = 0.0, value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
     pub(crate) altitude: f64,
-    /// Highest settled package temperature, °C.
+    /// Longest time for all of it, hours: as many of the runs as fit.
+    #[arg(long, value_name = "H", value_parser = number(0.1, 1000.0))]
+    pub(crate) hours: Option<f64>,
+    /// What may be set differently from run to run, beside PL1.
+    #[arg(long, value_name = "WHAT,…", value_delimiter = ',', default_values = ["temp-limit", "fan", "workload"])]
+    pub(crate) vary: Vec<VaryArg>,
+    /// Plan for a choice: highest settled package temperature, °C.
     #[arg(long, value_name = "C", value_parser = number(-60.0, 200.0), allow_negative_numbers = true)]
     pub(crate) temp_max: Option<f64>,
-    /// Probability with which temperature and noise must keep their bounds.
-    #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = number(0.5, 0.999), allow_negative_numbers = true)]
-    pub(crate) confidence: f64,
-    /// Highest level, dB(A).
+    /// Plan for a choice: highest level, dB(A).
     #[arg(long, value_name = "DBA", value_parser = number(-20.0, 140.0), allow_negative_numbers = true)]
     pub(crate) noise_max: Option<f64>,
-    /// Largest loss of work against the fastest setting, percent.
-    #[arg(long, value_name = "PCT", default_value_t = 3.0, value_parser = number(0.0, 100.0), allow_negative_numbers = true)]
-    pub(crate) loss_max: f64,
-    /// Highest power at the wall, W.
-    #[arg(long, value_name = "W", value_parser = number(1.0, 10_000.0), allow_negative_numbers = true)]
-    pub(crate) wall_max: Option<f64>,
-    /// What the rest of the machine draws under load, W (with --wall-max).
-    #[arg(long, value_name = "W", default_value_t = 60.0, value_parser = number(0.0, 5000.0), allow_negative_numbers = true)]
-    pub(crate) rest: f64,
-    /// Efficiency of the power supply, 0 to 1 (with --wall-max).
-    #[arg(long, value_name = "SHARE", default_value_t = 0.88, value_parser = number(0.3, 1.0), allow_negative_numbers = true)]
-    pub(crate) supply_efficiency: f64,
+    /// Probability with which the choice must keep its bounds.
+    #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = number(0.5, 0.999))]
+    pub(crate) confidence: f64,
+    /// Kind of machine, for a notebook without runs.
+    #[arg(long, value_enum)]
+    pub(crate) kind: Option<MachineKindArg>,
+    /// Power limit that the machine came with, W, for a notebook without runs.
+    #[arg(long, value_name = "W", value_parser = number(1.0, 2000.0))]
+    pub(crate) stock_watts: Option<f64>,
+    /// Write the run sheet to a file: .csv, .html (to print) or .txt; may be given more than once.
+    #[arg(short, long, value_name = "FILE")]
+    pub(crate) output: Vec<PathBuf>,
 }
 
 /// Colours of a picture.
@@ -824,6 +868,89 @@ fn size(text: &str) -> Result<(u32, u32), String> {
         .ok_or_else(|| {
             "give width x height in px, for instance 1920x1080, from 640x400 on".to_owned()
         })
+}
+
+/// Sections of a report that may be left out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum SectionArg {
+    /// The answer in a few numbers.
+    Summary,
+    /// What was measured, and under which conditions.
+    Conditions,
+    /// How.
+    Method,
+    /// Every run, in tables and charts.
+    Runs,
+    /// What the review found.
+    Findings,
+    /// What the models learned.
+    Models,
+    /// Runs predicted from the others.
+    HeldOut,
+    /// The setting to use and its reasons.
+    Choice,
+    /// Settings compared by their scores.
+    Comparisons,
+    /// What is not known.
+    Unknown,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ReportArgs {
+    #[command(flatten)]
+    pub(crate) pick: PickArgs,
+    /// File to write, ending in .html or .md; Markdown has its charts in a folder beside it.
+    #[arg(short, long, value_name = "FILE")]
+    pub(crate) output: PathBuf,
+    /// Write Markdown whatever the file's name ends in.
+    #[arg(long)]
+    pub(crate) md: bool,
+    /// Leave out a section; may be repeated. Cautions and origin always stay.
+    #[arg(long, value_enum, value_name = "SECTION")]
+    pub(crate) without: Vec<SectionArg>,
+    /// Leave out all that you typed: names (things are called by letters and numbers), models, notes,
+    /// reasons, names of files and columns, unusual units; and the days of the logs.
+    #[arg(long)]
+    pub(crate) anonymous: bool,
+    /// Workload that the charts show; the one with most runs if not given.
+    #[arg(long)]
+    pub(crate) workload: Option<String>,
+    /// Hottest room, °C; the warmest in which a run was made if not given.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: Option<f64>,
+    #[command(flatten)]
+    pub(crate) bounds: BoundsArgs,
+}
+
+/// Bounds of a choice beside its room.
+#[derive(Debug, Args)]
+pub(crate) struct BoundsArgs {
+    /// Altitude, m.
+    #[arg(long,
+        value_name = "M",
+        default_value_t = 0.0, value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
+    pub(crate) altitude: f64,
+    /// Highest settled package temperature, °C.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 200.0), allow_negative_numbers = true)]
+    pub(crate) temp_max: Option<f64>,
+    /// Probability with which temperature and noise must keep their bounds.
+    #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = number(0.5, 0.999), allow_negative_numbers = true)]
+    pub(crate) confidence: f64,
+    /// Highest level, dB(A).
+    #[arg(long, value_name = "DBA", value_parser = number(-20.0, 140.0), allow_negative_numbers = true)]
+    pub(crate) noise_max: Option<f64>,
+    /// Largest loss of work against the fastest setting, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 3.0, value_parser = number(0.0, 100.0), allow_negative_numbers = true)]
+    pub(crate) loss_max: f64,
+    /// Highest power at the wall, W.
+    #[arg(long, value_name = "W", value_parser = number(1.0, 10_000.0), allow_negative_numbers = true)]
+    pub(crate) wall_max: Option<f64>,
+    /// What the rest of the machine draws under load, W (with --wall-max).
+    #[arg(long, value_name = "W", default_value_t = 60.0, value_parser = number(0.0, 5000.0), allow_negative_numbers = true)]
+    pub(crate) rest: f64,
+    /// Efficiency of the power supply, 0 to 1 (with --wall-max).
+    #[arg(long, value_name = "SHARE", default_value_t = 0.88, value_parser = number(0.3, 1.0), allow_negative_numbers = true)]
+    pub(crate) supply_efficiency: f64,
 }
 
 /// Forms of an export.

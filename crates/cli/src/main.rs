@@ -73,8 +73,8 @@ impl From<Answer> for Outcome {
 
 fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
     use commands::{
-        add, channels, chart, choose, compare, demo, export, fit, inspect, predict, rank, record,
-        rehearse, review, runs, sound,
+        add, channels, chart, choose, compare, demo, export, fit, inspect, plan, predict, rank,
+        record, rehearse, report, review, runs, sound,
     };
     let answer = match command {
         Command::Serve(_) => return Err(Failure::usage("serve stays and gives no answer")),
@@ -98,6 +98,7 @@ fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
         Command::Predict(args) => predict::predict(&args)?,
         Command::Capacity(args) => predict::capacity(&args)?,
         Command::Choose(args) => choose::choose(&args)?,
+        Command::Plan(args) => plan::plan(&args)?,
         Command::Compare(args) => compare::compare(&args)?,
         Command::Review(args) => {
             let (answer, denied) = review::review(&args)?;
@@ -111,6 +112,7 @@ fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
         Command::Record(args) => return record::record(&args, json),
         Command::Rehearse(args) => rehearse::rehearse(&args)?,
         Command::Chart(args) => chart::chart(&args)?,
+        Command::Report(args) => report::report(&args)?,
         Command::Sound(args) => sound::sound(&args)?,
         Command::Export(args) => export::export(&args)?,
         Command::Merge { into, from } => export::merge(&into, &from)?,

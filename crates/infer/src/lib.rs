@@ -13,6 +13,7 @@ pub mod forward;
 pub mod identify;
 pub mod layout;
 pub mod network;
+pub mod plan;
 pub mod predict;
 pub mod prior;
 mod response;

@@ -8,6 +8,10 @@ pub mod facts;
 pub mod gather;
 pub mod listed;
 pub mod models;
+pub mod planning;
 pub mod recording;
+pub mod report;
+pub mod sheet_page;
+pub mod words;
 
 pub use error::ViewError;
