@@ -9,6 +9,7 @@ use settlepoint_draw::{
 };
 use settlepoint_infer::predict::HeldOut;
 use settlepoint_notebook::Notebook;
+use settlepoint_phases::Review;
 
 use super::{ranged, whose};
 use crate::ViewError;
@@ -53,12 +54,21 @@ pub fn one_run(book: &Notebook, whose: &str, own: &Run) -> Result<RunOverTime, V
     Ok(RunOverTime {
         title: own.name.clone(),
         subtitle: subtitle(whose, own, &setting),
+        ..log_over_time(&log, &review, &setting)
+    })
+}
+
+/// A log over time under a setting, without a title: also of one that is in no notebook yet.
+pub fn log_over_time(log: &SensorLog, review: &Review, setting: &Setting) -> RunOverTime {
+    RunOverTime {
+        title: String::new(),
+        subtitle: String::new(),
         time_s: log.time_s().to_vec(),
         shown_s: None,
         phases: review.phases.iter().map(phase_stretch).collect(),
-        acting: review.phases.iter().map(|p| acting(p, &setting)).collect(),
-        panels: panels(&log, &setting),
-    })
+        acting: review.phases.iter().map(|p| acting(p, setting)).collect(),
+        panels: panels(log, setting),
+    }
 }
 
 fn no_log(what: &str) -> ViewError {
