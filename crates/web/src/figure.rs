@@ -25,11 +25,37 @@ pub(crate) const TALL: Sizes = Sizes {
     narrow: (340.0, 600.0),
 };
 
+/// A chart without heading and files, where it belongs to nothing that is kept yet.
+pub(crate) fn picture(chart: &dyn Chart, sizes: Sizes) -> Markup {
+    html! {
+        figure .chart {
+            (pictures(chart, sizes))
+            (numbers(chart))
+        }
+    }
+}
+
+fn pictures(chart: &dyn Chart, sizes: Sizes) -> Markup {
+    let draw =
+        |(width, height): (f64, f64)| chart.draw(&Look::new(width, height, &PAGE).untitled()).svg;
+    html! {
+        div .picture.wide { (html::drawn(&draw(sizes.wide))) }
+        div .picture.narrow { (html::drawn(&draw(sizes.narrow))) }
+    }
+}
+
+fn numbers(chart: &dyn Chart) -> Markup {
+    html! {
+        details {
+            summary { "Its numbers" }
+            (html::table(chart.title(), &chart.table()))
+        }
+    }
+}
+
 /// A chart with its heading, its table and links to its files. `address` is that of the files
 /// without their ending, `query` what goes behind it.
 pub(crate) fn figure(chart: &dyn Chart, sizes: Sizes, address: &str, query: &str) -> Markup {
-    let draw =
-        |(width, height): (f64, f64)| chart.draw(&Look::new(width, height, &PAGE).untitled()).svg;
     let file = |ending: &str| {
         if query.is_empty() {
             format!("{address}.{ending}")
@@ -43,12 +69,8 @@ pub(crate) fn figure(chart: &dyn Chart, sizes: Sizes, address: &str, query: &str
                 h3 { (chart.title()) }
                 @if !chart.subtitle().is_empty() { p { (chart.subtitle()) } }
             }
-            div .picture.wide { (html::drawn(&draw(sizes.wide))) }
-            div .picture.narrow { (html::drawn(&draw(sizes.narrow))) }
-            details {
-                summary { "Its numbers" }
-                (html::table(chart.title(), &chart.table()))
-            }
+            (pictures(chart, sizes))
+            (numbers(chart))
             p .files {
                 "Files: "
                 a href=(file("svg")) download { "SVG" } " "

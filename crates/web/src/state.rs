@@ -11,6 +11,7 @@ use settlepoint_views::averages::{Row, averages};
 use settlepoint_views::gather::{self, Gathered, Pick};
 
 use crate::error::{PageError, WebError};
+use crate::pages::dropped::Pending;
 use crate::server::Config;
 
 /// Answers kept for one state of the notebook and one cooling.
@@ -27,6 +28,10 @@ pub(crate) struct State {
     /// Names under which the server answers: `host:port`.
     pub(crate) hosts: Vec<String>,
     book: Mutex<Option<Open>>,
+    /// Logs that were dropped and wait to be kept.
+    pub(crate) pending: Mutex<Pending>,
+    /// Runs that this server added and may take back.
+    added: Mutex<Vec<Id>>,
 }
 
 /// The notebook that is open.
@@ -105,6 +110,8 @@ impl State {
             },
             hosts,
             book: Mutex::new(book),
+            pending: Mutex::default(),
+            added: Mutex::default(),
             config,
         })
     }
@@ -114,6 +121,16 @@ impl State {
         let open = Open::new(path)?;
         *lock(&self.book) = Some(open);
         Ok(())
+    }
+
+    /// Remembers that a run was added here.
+    pub(crate) fn note_added(&self, run: Id) {
+        lock(&self.added).push(run);
+    }
+
+    /// Whether a run was added here.
+    pub(crate) fn was_added(&self, run: Id) -> bool {
+        lock(&self.added).contains(&run)
     }
 
     /// Name of the open notebook's file.

@@ -1,7 +1,9 @@
 //! Routes, and one module a page.
 
+mod add;
 mod charts;
 mod choose;
+pub(crate) mod dropped;
 mod models;
 mod run;
 mod runs;
@@ -13,7 +15,7 @@ use std::sync::Arc;
 
 use axum::Router;
 use axum::body::Body;
-use axum::extract::{Form, Path, Query, RawPathParams, Request, State as Shared};
+use axum::extract::{DefaultBodyLimit, Form, Path, Query, RawPathParams, Request, State as Shared};
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_LENGTH, CONTENT_TYPE, LOCATION, SET_COOKIE};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, Uri};
 use axum::middleware::{self, Next};
@@ -47,12 +49,28 @@ pub(crate) fn router(state: &Arc<State>) -> Router {
         .route("/example", send(start::example))
         .route("/run/{id}/leave-out", send(runs::leave_out))
         .route("/run/{id}/take-in", send(runs::take_in))
+        .route("/run/{id}/undo", send(add::undo))
+        .route("/add/run", send(add::run))
+        .route("/add/scores", send(add::scores))
+        .route("/add/log/{id}/read", send(dropped::read))
+        .route("/add/log/{id}/keep", send(dropped::keep))
+        .route("/add/log/{id}/drop", send(dropped::let_go))
         .layer(middleware::from_fn_with_state(
             (FORM_BYTES, state.config.patience),
             within_limits,
         ));
+    let files = Router::new()
+        .route("/add/log", post(dropped::take))
+        // The limit is the layer's below, which counts the whole body.
+        .layer(DefaultBodyLimit::disable())
+        .layer(middleware::from_fn_with_state(
+            (state.config.upload_bytes, 4 * state.config.patience),
+            within_limits,
+        ));
     Router::new()
         .route("/", show(start::show))
+        .route("/add", show(add::show))
+        .route("/add/log/{id}", show(dropped::show))
         .route("/runs", show(runs::show))
         .route("/runs.csv", show(runs::file))
         .route("/run/{id}", show(run::show))
@@ -66,6 +84,7 @@ pub(crate) fn router(state: &Arc<State>) -> Router {
         .route("/chart/{name}", show(charts::file))
         .route("/assets/{name}", get(asset))
         .merge(forms)
+        .merge(files)
         .fallback(nothing_here)
         .layer(middleware::from_fn_with_state(
             Arc::clone(state),

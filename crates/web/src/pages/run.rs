@@ -31,6 +31,12 @@ pub(crate) fn show(state: &State, reader: &Reader, fields: &Fields) -> Result<Re
         .filter(|f| f.run.as_deref() == Some(run.name.as_str()))
         .collect();
     let body = html! {
+        @if state.was_added(id) {
+            form .done method="post" action={ "/run/" (id) "/undo" } {
+                (html::token(state))
+                p { "Added. " button type="submit" { "Undo" } " or " a href="/add" { "add another" } }
+            }
+        }
         p { a href="/runs" { "All runs" } }
         @if let Some(reason) = &run.excluded { p .aside { "Left out of every fit: " (reason) } }
         (section("conditions", "Conditions", "", conditions(state, &run, &setting, degrees)?))
@@ -132,7 +138,7 @@ fn span(e: Option<Estimate>, decimals: usize) -> String {
     cell(e.map(|e| e.value), decimals)
 }
 
-fn phases(review: &Review, degrees: Degrees) -> Markup {
+pub(crate) fn phases(review: &Review, degrees: Degrees) -> Markup {
     let header = [
         "phase".to_owned(),
         "from s".into(),
@@ -197,35 +203,7 @@ fn noted(rows: &[settlepoint_domain::PhaseReading], degrees: Degrees) -> Table {
 }
 
 fn channels(log: &SensorLog) -> Markup {
-    let rows = log.channels().iter().map(|c| {
-        let (lo, hi) = c
-            .range()
-            .map_or((None, None), |(lo, hi)| (Some(lo), Some(hi)));
-        vec![
-            c.column.clone(),
-            c.role.token().replace('_', " "),
-            c.unit.code().trim_matches(['{', '}']).replace("Cel", "°C"),
-            cell(c.mean(), 1),
-            cell(lo, 1),
-            cell(hi, 1),
-            c.missing().to_string(),
-            c.reason.clone(),
-        ]
-    });
-    let header = [
-        "column",
-        "taken for",
-        "unit",
-        "mean",
-        "least",
-        "most",
-        "missing",
-        "why",
-    ];
-    let table = Table {
-        header: header.map(str::to_owned).to_vec(),
-        rows: rows.collect(),
-    };
+    let table = super::dropped::column_table(log);
     html! { details { summary { (log.channels().len()) " columns, " (log.len()) " rows" } (html::table("Columns of the log", &table)) } }
 }
 
