@@ -108,6 +108,42 @@ if (live) {
   form.addEventListener("submit", (event) => { event.preventDefault(); ask(true); });
 }
 
+// A log that is dropped on the form is sent as if it had been chosen.
+const drop = document.querySelector("[data-drop]");
+if (drop) {
+  const over = (event, on) => {
+    event.preventDefault();
+    drop.classList.toggle("over", on);
+  };
+  drop.addEventListener("dragover", (event) => over(event, true));
+  drop.addEventListener("dragleave", (event) => over(event, false));
+  drop.addEventListener("drop", (event) => {
+    over(event, false);
+    if (event.dataTransfer.files.length === 0) return;
+    drop.querySelector("input[type=file]").files = event.dataTransfer.files;
+    drop.requestSubmit();
+  });
+}
+
+// A recording under way: the server sends what changed.
+const followed = document.querySelector("[data-stream]");
+if (followed) {
+  const place = (name) => followed.querySelector(`[data-part="${name}"]`);
+  const width = Math.round(place("picture").clientWidth);
+  const source = new EventSource(followed.dataset.stream + "?width=" + width);
+  source.addEventListener("rows", (event) => {
+    const box = document.createElement("template");
+    box.innerHTML = event.data;
+    for (const part of all("[data-part]", box.content)) {
+      place(part.dataset.part).replaceChildren(...part.childNodes);
+    }
+  });
+  source.addEventListener("end", (event) => {
+    source.close();
+    location.assign(event.data);
+  });
+}
+
 // Read-outs: a pointer or the arrow keys over a picture name the values there, read back from the
 // drawn lines.
 const number = (value, digits = 4) => {

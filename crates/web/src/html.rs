@@ -12,7 +12,7 @@ use crate::number::Degrees;
 use crate::state::State;
 
 /// The pages of the job, in its order: path and name.
-const PLACES: [(&str, &str); 7] = [
+const PLACES: [(&str, &str); 8] = [
     ("/", "Start"),
     ("/runs", "Runs"),
     ("/add", "Add"),
@@ -20,6 +20,7 @@ const PLACES: [(&str, &str); 7] = [
     ("/what-if", "What if"),
     ("/choose", "Choose"),
     ("/compare", "Compare"),
+    ("/plan", "Plan"),
 ];
 
 /// The style of all pages; colours are those of the charts.

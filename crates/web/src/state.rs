@@ -151,6 +151,16 @@ impl State {
         work(&open.book)
     }
 
+    /// Works with the open notebook through a connection of its own, so that long work keeps nobody
+    /// waiting.
+    pub(crate) fn apart<T>(
+        &self,
+        work: impl FnOnce(&Notebook) -> Result<T, PageError>,
+    ) -> Result<T, PageError> {
+        let path = self.with(|book| Ok(book.path().to_owned()))?;
+        work(&gather::open(&path)?)
+    }
+
     /// One cooling with its runs: as it was if nothing changed, else read anew.
     pub(crate) fn study(&self, pick: &Pick) -> Result<Arc<Study>, PageError> {
         let mut held = lock(&self.book);

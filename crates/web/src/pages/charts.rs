@@ -5,7 +5,7 @@ use settlepoint_draw::Chart;
 use settlepoint_views::charts as views;
 use settlepoint_views::charts::Asked;
 
-use super::{choose, download, run, what_if};
+use super::{choose, compare, download, run, what_if};
 use crate::error::PageError;
 use crate::field::Fields;
 use crate::figure;
@@ -32,6 +32,7 @@ fn chart(
     match name {
         "run" => return Ok(Box::new(run::chart(state, reader, fields)?)),
         "what-if" => return what_if::chart(state, reader, fields),
+        "forest" => return Ok(Box::new(compare::chart(state, fields)?)),
         "trade-off" => return Ok(Box::new(choose::chart(state, reader, fields)?)),
         _ => {}
     }

@@ -264,6 +264,9 @@ fn answer(
         (section("trade-off", "What each costs", "Only settings that no other beats in work, level and temperature at once.", html! {
             (figure(&chart, if chart.axes.len() > 1 { TRADE } else { PLAIN }, "/chart/trade-off", address))
         }))
+        (section("report", "Report", "One file that opens offline and prints: what was measured, how, and this choice with its reasons.", html! {
+            p { a href={ "/report.html?" (address) } download { "Download the report" } " · " a href={ "/report.html?anonymous=1&" (address) } download { "without names" } }
+        }))
         (section("settings", "Settings worth having", "Fastest first.", html! {
             (html::table("Settings worth having", &settings_table(choice, degrees)))
             p .files { "File: " a href={ "/choose.csv?" (address) } download { "CSV" } " · " a href={ "/choose?" (address) } { "address of this choice" } }

@@ -3,8 +3,12 @@
 mod add;
 mod charts;
 mod choose;
+mod compare;
 pub(crate) mod dropped;
+mod live;
 mod models;
+mod plan;
+mod report;
 mod run;
 mod runs;
 mod start;
@@ -81,6 +85,13 @@ pub(crate) fn router(state: &Arc<State>) -> Router {
         .route("/what-if/live", show(what_if::live))
         .route("/choose", show(choose::show))
         .route("/choose.csv", show(choose::file))
+        .route("/report.html", show(report::file))
+        .route("/compare", show(compare::show))
+        .route("/compare.csv", show(compare::file))
+        .route("/plan", show(plan::show))
+        .route("/plan/{name}", show(plan::file))
+        .route("/live/{id}", show(live::show))
+        .route("/live/{id}/events", get(live::events))
         .route("/chart/{name}", show(charts::file))
         .route("/assets/{name}", get(asset))
         .merge(forms)

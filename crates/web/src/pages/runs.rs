@@ -165,7 +165,7 @@ fn runs_table(lines: &[Line], degrees: Degrees) -> Markup {
                 tbody { @for line in lines {
                     tr class=[line.run.excluded.as_ref().map(|_| "out")] {
                         th scope="row" {
-                            a href={ "/run/" (line.run.id) } { (line.run.name) }
+                            a href={ (if line.recording { "/live/" } else { "/run/" }) (line.run.id) } { (line.run.name) }
                             @if line.recording { " " span .state { "recording" } }
                             @if line.run.excluded.is_some() { " " span .state { "left out" } }
                         }
