@@ -101,6 +101,8 @@ pub(crate) enum Command {
         /// Where the former limits are kept.
         store: PathBuf,
     },
+    /// Show it all in a browser on this machine, and do the whole job there.
+    Serve(ServeArgs),
     /// Make an invented machine to rehearse on, in a folder laid out as the kernel's files are.
     Rehearse(RehearseArgs),
     /// Write everything in a notebook to a folder.
@@ -402,6 +404,22 @@ pub(crate) enum GradeArg {
     Engineering,
     /// ISO 3746: at least 3 dB.
     Survey,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ServeArgs {
+    /// Notebook; without one, the first page opens or makes one.
+    pub(crate) notebook: Option<PathBuf>,
+    /// Port; a free one unless given.
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    pub(crate) port: u16,
+    /// Open the address in the browser.
+    #[arg(long)]
+    pub(crate) open: bool,
+    /// Answer under this address of the machine instead of the loopback one, to anyone on the network
+    /// who has the key in the printed address. Not encrypted.
+    #[arg(long, value_name = "ADDRESS")]
+    pub(crate) listen_on_network: Option<std::net::IpAddr>,
 }
 
 #[derive(Debug, Args)]

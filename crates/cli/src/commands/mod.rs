@@ -24,6 +24,7 @@ pub(crate) mod rehearse;
 pub(crate) mod report;
 pub(crate) mod review;
 pub(crate) mod runs;
+pub(crate) mod serve;
 pub(crate) mod sound;
 mod sound_sweep;
 pub(crate) mod verify;
