@@ -267,6 +267,37 @@ impl Posterior<'_> {
     }
 }
 
+/// Readings of one run, in standard deviations from what `z` gives and independent of each other, with
+/// errors of the size that the priors expect: this run's part of the misfit, for fits in which runs
+/// do not share all their parameters.
+pub(crate) fn run_misfit(
+    layout: &Layout,
+    evidence: &Evidence,
+    index: usize,
+    z: &[f64],
+    weight: f64,
+) -> Vec<f64> {
+    let mut own = observations(evidence);
+    own.retain(|o| o.run == index);
+    let blocks = blocks(&own);
+    let run = &evidence.runs[index];
+    let prediction = predict_run(layout, z, index, run, 1.0);
+    let mut out: Vec<f64> = own
+        .iter()
+        .map(|o| residual(layout, z, run, &prediction, evidence, o))
+        .collect();
+    let problem = Posterior {
+        layout,
+        evidence,
+        observations: &own,
+        blocks: &blocks,
+        weight,
+        scales: Vec::new(),
+    };
+    problem.whiten(&mut out, &vec![0.0; layout.len() - layout.len_physical()]);
+    out
+}
+
 /// Rounds over all error scales; they hang together weakly.
 const SWEEPS: usize = 3;
 /// Step of the second difference of the density along a scale.
