@@ -4,6 +4,7 @@ use std::fmt;
 
 use settlepoint_domain::{Basis, Estimate, Finding, Severity};
 use settlepoint_stats::DMatrix;
+use settlepoint_stats::chains::{effective_size, r_hat};
 use settlepoint_stats::least_squares::{Fit, Options, minimise};
 use settlepoint_stats::random::Random;
 
@@ -11,6 +12,7 @@ use crate::evidence::{Evidence, RunEvidence};
 use crate::forward::predict_run;
 use crate::layout::{Key, Layout};
 use crate::posterior::{OFF, Observation, Posterior, Quantity, blocks, observations, residual};
+use crate::prior::PriorChange;
 use crate::sample::{Length, sample};
 
 /// Scatter of K/W from run to run (simulation study, no published source).
@@ -90,18 +92,85 @@ pub struct CoolingFit {
     pub iterations: usize,
 }
 
+/// What machines differ by, over what the priors of the table allow (judgement).
+const BETWEEN_MACHINES: f64 = 0.6;
+/// Chains agree above no more than this, and are enough from so many independent draws on. The
+/// source's bounds (see [`settlepoint_stats::chains`]) are for chains of thousands of draws; the
+/// largest of forty values of 200 draws passes 1.05 by chance.
+const AGREES: f64 = 1.1;
+const ENOUGH: f64 = 50.0;
+
+/// How the draws behind every interval came out.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sampling {
+    /// How many.
+    pub draws: usize,
+    /// Largest split R-hat over all parameters.
+    pub r_hat: f64,
+    /// Smallest effective sample size over all parameters.
+    pub effective: f64,
+    /// Share of proposals from the normal approximation that were accepted.
+    pub acceptance: f64,
+    /// The parameter with the smallest effective size.
+    pub slowest: String,
+}
+
+impl Sampling {
+    /// Whether intervals may be taken from these draws.
+    pub fn is_enough(&self) -> bool {
+        self.r_hat <= AGREES && self.effective >= ENOUGH
+    }
+
+    /// The same for people.
+    pub fn sentence(&self) -> String {
+        let figures = format!(
+            "R-hat {:.2} at most, {:.0} independent draws of {} at least ({})",
+            self.r_hat, self.effective, self.draws, self.slowest
+        );
+        if self.is_enough() {
+            format!("the chains of draws agree: {figures}")
+        } else {
+            format!(
+                "the chains of draws do not agree well yet: {figures}; intervals may be a little off, \
+                 --thorough takes longer and draws more"
+            )
+        }
+    }
+}
+
+/// How a fit is made.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct FitOptions {
+    /// Priors instead of the table's.
+    pub priors: Vec<PriorChange>,
+    /// Four times as many draws, from chains sixteen times as long.
+    pub thorough: bool,
+}
+
+/// Factor on draws and on steps between them of a thorough fit.
+const THOROUGH: usize = 4;
+
 /// Fits all models to the runs of one cooling.
 ///
 /// # Errors
 /// No runs, no temperatures or powers, or a solver that stopped without an answer.
 pub fn fit(evidence: Evidence) -> Result<CoolingFit, InferError> {
+    fit_with(evidence, &FitOptions::default())
+}
+
+/// The same with options.
+///
+/// # Errors
+/// As [`fit`], and a prior that cannot be changed so.
+pub fn fit_with(evidence: Evidence, options: &FitOptions) -> Result<CoolingFit, InferError> {
     if evidence.runs.is_empty() {
         return Err(InferError::NoRuns);
     }
     if evidence.readings(|w| w.package_c).next().is_none() {
         return Err(InferError::NoReadings);
     }
-    let layout = Layout::new(&evidence);
+    let mut layout = Layout::new(&evidence);
+    layout.change_priors(&options.priors)?;
     let observations = observations(&evidence);
     let blocks = blocks(&observations);
     let mut problem = Posterior {
@@ -122,9 +191,10 @@ pub fn fit(evidence: Evidence) -> Result<CoolingFit, InferError> {
         .cholesky()
         .ok_or_else(|| InferError::Solver("the covariance is not positive definite".into()))?
         .unpack();
+    let more = if options.thorough { THOROUGH } else { 1 };
     let length = Length {
-        draws: DRAWS,
-        thin: thinning(&evidence),
+        draws: more * DRAWS,
+        thin: more * thinning(&evidence),
     };
     let sampled = sample(&z, &root, &problem, length, SEED);
     Ok(CoolingFit {
@@ -305,6 +375,63 @@ impl CoolingFit {
         findings
     }
 
+    /// How far the chains of draws agree, and what they are worth.
+    pub fn sampling(&self) -> Sampling {
+        let chain = |parameter: usize, first: usize| -> Vec<f64> {
+            let own = self.draws.iter().skip(first).step_by(2);
+            own.map(|d| d.z[parameter]).collect()
+        };
+        let mut sampling = Sampling {
+            draws: self.draws.len(),
+            r_hat: 1.0,
+            effective: f64::INFINITY,
+            acceptance: self.acceptance,
+            slowest: String::new(),
+        };
+        for (i, prior) in self.layout.priors().iter().enumerate() {
+            let chains = [chain(i, 0), chain(i, 1)];
+            sampling.r_hat = sampling.r_hat.max(r_hat(&chains));
+            let effective = effective_size(&chains);
+            if effective < sampling.effective {
+                sampling.effective = effective;
+                sampling.slowest.clone_from(&prior.name);
+            }
+        }
+        sampling
+    }
+
+    /// What this fit found as priors for another machine: every parameter that is not a size of this
+    /// one, as wide as machines differ.
+    pub fn as_priors(&self) -> Vec<PriorChange> {
+        let own = |key: Key| {
+            matches!(
+                key,
+                Key::Demand(_)
+                    | Key::Rate(_)
+                    | Key::Clock(_)
+                    | Key::Room(_)
+                    | Key::IdlePower
+                    | Key::FanFull
+                    | Key::SoundFull
+                    | Key::Discrepancy(_)
+            )
+        };
+        let keys = self.layout.keys().iter().enumerate();
+        keys.filter(|(_, key)| !own(**key))
+            .map(|(i, _)| {
+                let prior = &self.layout.priors()[i];
+                let sd = self.covariance[(i, i)].max(0.0).sqrt();
+                PriorChange {
+                    name: prior.name.clone(),
+                    centre: prior.natural(self.z[i]),
+                    sd: prior.sd * sd.hypot(BETWEEN_MACHINES).min(1.0),
+                    reason: "as on an earlier machine, give or take what machines differ by".into(),
+                    required: false,
+                }
+            })
+            .collect()
+    }
+
     /// Posterior standard deviation of a parameter over its prior's: near 1 means that the data
     /// say nothing of it.
     pub fn learned(&self, key: Key) -> Option<f64> {
@@ -332,11 +459,24 @@ impl CoolingFit {
         })
     }
 
-    /// Correlation of two parameters.
-    pub fn correlation(&self, a: Key, b: Key) -> Option<f64> {
-        let (i, j) = (self.layout.place(a)?, self.layout.place(b)?);
-        let c = &self.covariance;
-        Some(c[(i, j)] / (c[(i, i)] * c[(j, j)]).sqrt())
+    /// Multiple correlation of a parameter with others: 0 if they tell nothing of it, 1 if they
+    /// settle it. Those that the fit does not have are passed over.
+    pub fn multiple_correlation(&self, key: Key, others: &[Key]) -> f64 {
+        let places: Vec<usize> = std::iter::once(&key)
+            .chain(others)
+            .filter_map(|k| self.layout.place(*k))
+            .collect();
+        if places.len() < 2 || self.layout.place(key).is_none() {
+            return 0.0;
+        }
+        let own = DMatrix::from_fn(places.len(), places.len(), |i, j| {
+            self.covariance[(places[i], places[j])]
+        });
+        let variance = own[(0, 0)];
+        let left = own
+            .try_inverse()
+            .map_or(0.0, |inverse| 1.0 / inverse[(0, 0)]);
+        (1.0 - left / variance).clamp(0.0, 1.0).sqrt()
     }
 }
 

@@ -9,8 +9,9 @@ use settlepoint_model::{
 };
 
 use crate::evidence::{Evidence, RunEvidence};
+use crate::fit::InferError;
 use crate::posterior::observations;
-use crate::prior::{Prior, Scale};
+use crate::prior::{Prior, PriorChange, Scale};
 
 /// Temperature at which leakage and demand are stated, °C.
 pub const REFERENCE_C: f64 = 70.0;
@@ -640,6 +641,29 @@ impl Layout {
                 "errors are as stated for common sensors, give or take a half (judgement)",
             );
         }
+    }
+
+    /// Replaces priors.
+    ///
+    /// # Errors
+    /// A name that no parameter has, or values that its prior cannot have.
+    pub fn change_priors(&mut self, changes: &[PriorChange]) -> Result<(), InferError> {
+        for change in changes {
+            let found = self.priors.iter_mut().find(|p| p.name == change.name);
+            match found {
+                Some(prior) => prior.change(change).map_err(InferError::Unknown)?,
+                None if change.required => {
+                    let names: Vec<&str> = self.priors.iter().map(|p| p.name.as_str()).collect();
+                    return Err(InferError::Unknown(format!(
+                        "there is no parameter '{}' in this fit; there are {}",
+                        change.name,
+                        names.join(", ")
+                    )));
+                }
+                None => {}
+            }
+        }
+        Ok(())
     }
 
     /// Number of parameters.

@@ -11,6 +11,12 @@
 //! steps unless it is tiny. Most proposals therefore draw a few randomly chosen coordinates of the
 //! approximation nearly anew and leave the others: each coordinate is independent of the others
 //! there, so the approximation stays invariant.
+//!
+//! Where the density reaches farther than the approximation knows (a full fan speed that may lie far
+//! above the highest one seen, along a bent ridge with the fan's curve) such steps are too short. Every
+//! other step therefore goes along the difference of two states of the chain's own past, which finds
+//! directions and lengths by itself (differential evolution with sampling from the past: C. J. F. ter
+//! Braak and J. A. Vrugt, Stat. Comput. 18 (2008) 435-446).
 
 use settlepoint_stats::DMatrix;
 use settlepoint_stats::random::Random;
@@ -21,7 +27,7 @@ use crate::posterior::Posterior;
 /// Chains, run side by side; fixed, so that a fit gives the same numbers on any machine.
 const CHAINS: u64 = 2;
 /// Steps of a chain before the first kept draw.
-const BURN_IN: usize = 400;
+const BURN_IN: usize = 1500;
 /// Proposals, taken in turn: how many coordinates move, and the share of the old value that each
 /// keeps.
 const MOVES: [Move; 4] = [
@@ -65,6 +71,53 @@ impl Move {
             order.swap(i, i + random.index_below(order.len() - i));
             let at = order[i];
             proposal[at] = self.kept * state[at] + fresh * random.normal();
+        }
+        proposal
+    }
+}
+
+/// States of a chain's past, in the coordinates of the approximation.
+struct Past {
+    states: Vec<Vec<f64>>,
+}
+
+/// States to begin with, from the approximation.
+const FIRST_PAST: usize = 60;
+/// Steps between states that are kept.
+const PAST_EVERY: usize = 5;
+/// Shares of the coordinates that move together.
+const TOGETHER: [f64; 3] = [0.1, 0.35, 1.0];
+/// Every tenth step goes the whole difference, so that separate wells can be changed.
+const WHOLE: f64 = 0.1;
+/// Spread of what is added, so that every state can be reached.
+const JITTER: f64 = 1e-3;
+
+impl Past {
+    fn new(coordinates: usize, random: &mut Random) -> Self {
+        let state = |_| (0..coordinates).map(|_| random.normal()).collect();
+        Self {
+            states: (0..FIRST_PAST).map(state).collect(),
+        }
+    }
+
+    /// A step from `state` along the difference of two others; coordinates beyond the past's stay.
+    fn propose(&self, state: &[f64], random: &mut Random) -> Vec<f64> {
+        let a = &self.states[random.index_below(self.states.len())];
+        let b = &self.states[random.index_below(self.states.len())];
+        let share = TOGETHER[random.index_below(TOGETHER.len())];
+        let moved: Vec<bool> = a.iter().map(|_| random.uniform() < share).collect();
+        let count = moved.iter().filter(|m| **m).count().max(1) as f64;
+        // The length that is best for a normal density (same source).
+        let length = if random.uniform() < WHOLE {
+            1.0
+        } else {
+            2.38 / (2.0 * count).sqrt()
+        };
+        let mut proposal = state.to_vec();
+        for (i, moves) in moved.into_iter().enumerate() {
+            if moves {
+                proposal[i] += length * (a[i] - b[i]) + JITTER * random.normal();
+            }
         }
         proposal
     }
@@ -166,16 +219,26 @@ fn chain(
     let mut state = State::new(mode, root, target, vec![0.0; mode.len()], None);
     let mut order: Vec<usize> = (0..costly).collect();
     let mut scales: Vec<usize> = (costly..mode.len()).collect();
+    let mut past = Past::new(costly, &mut random);
     let (mut tried, mut taken) = (0_usize, 0_usize);
     let mut draws = Vec::with_capacity(length.draws);
     for step in 0..BURN_IN + length.draws * length.thin {
-        let kind = step % MOVES.len();
-        let proposal = MOVES[kind].propose(&state.u, &mut order, &mut random);
-        let proposed = State::new(mode, root, target, proposal, None);
-        let accepted = state.step(proposed, &mut random);
-        if kind == 0 {
-            tried += 1;
-            taken += usize::from(accepted);
+        if step % 2 == 1 {
+            let proposal = past.propose(&state.u, &mut random);
+            let proposed = State::new(mode, root, target, proposal, None);
+            state.step_by_density(proposed, &mut random);
+        } else {
+            let kind = step / 2 % MOVES.len();
+            let proposal = MOVES[kind].propose(&state.u, &mut order, &mut random);
+            let proposed = State::new(mode, root, target, proposal, None);
+            let accepted = state.step(proposed, &mut random);
+            if kind == 0 {
+                tried += 1;
+                taken += usize::from(accepted);
+            }
+        }
+        if step.is_multiple_of(PAST_EVERY) {
+            past.states.push(state.u[..costly].to_vec());
         }
         // The scales cost no simulation.
         let proposal = SCALES.propose(&state.u, &mut scales, &mut random);
@@ -218,10 +281,25 @@ impl State {
         Self { u, z, raw, excess }
     }
 
-    /// Goes to `proposed` with the probability of Metropolis.
+    /// Goes to `proposed`, which was made by a move that leaves the approximation unchanged.
     fn step(&mut self, proposed: Self, random: &mut Random) -> bool {
-        let accept =
-            proposed.excess.is_finite() && random.uniform().ln() < proposed.excess - self.excess;
+        let gain = proposed.excess - self.excess;
+        self.go(proposed, gain, random)
+    }
+
+    /// Goes to `proposed`, which was made by a move as likely as its reverse.
+    fn step_by_density(&mut self, proposed: Self, random: &mut Random) -> bool {
+        let gain = proposed.log_density() - self.log_density();
+        self.go(proposed, gain, random)
+    }
+
+    fn log_density(&self) -> f64 {
+        self.excess - 0.5 * self.u.iter().map(|x| x * x).sum::<f64>()
+    }
+
+    /// Metropolis.
+    fn go(&mut self, proposed: Self, gain: f64, random: &mut Random) -> bool {
+        let accept = proposed.excess.is_finite() && random.uniform().ln() < gain;
         if accept {
             *self = proposed;
         }

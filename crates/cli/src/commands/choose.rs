@@ -17,7 +17,7 @@ use crate::view::{Answer, excluded_json, excluded_text, number, table};
 pub(crate) fn choose(args: &ChooseArgs) -> Result<Answer, Failure> {
     let constraints = constraints(args.room, &args.bounds)?;
     let book = gather::open(&args.pick.notebook)?;
-    let gathered = gather(&book, &args.pick.pick())?;
+    let gathered = gather(&book, &args.pick.pick()?)?;
     let (fit, _) = gathered.fit(&[])?;
     answer(&gathered, &fit, &constraints)
 }

@@ -9,6 +9,7 @@ mod contract;
 #[cfg(target_os = "linux")]
 mod crashes;
 mod plans;
+mod priors;
 #[cfg(target_os = "linux")]
 mod recordings;
 mod several_fans;

@@ -1,0 +1,105 @@
+//! Priors in the owner's hands, and what is said of the draws.
+
+use crate::support::{Desk, THREE};
+
+#[test]
+fn an_owners_prior_replaces_the_tables() {
+    let desk = Desk::with_three_runs();
+    desk.write(
+        "mine.toml",
+        "[fan_exponent]\ncentre = 0.30\nsd = 0.001\nreason = \"a straight duct\"\n",
+    );
+    let fit = desk.json(["fit", "a.settle", "--prior-file", "mine.toml", "--priors"]);
+    let exponent = &fit["models"]["thermal"]["fan_exponent"]["value"];
+    // Three standard deviations of the stated prior.
+    assert!((exponent.as_f64().expect("a number") - 0.30).abs() < 0.003);
+    let priors = fit["priors"].as_array().expect("priors");
+    let own = priors
+        .iter()
+        .find(|p| p["parameter"] == "fan_exponent")
+        .expect("the prior");
+    assert_eq!(own["reason"], "a straight duct");
+}
+
+#[test]
+fn slips_in_a_file_of_priors_are_named() {
+    let desk = Desk::with_three_runs();
+    for (text, says) in [
+        ("[fan_exponnent]\ncentre = 0.5\nsd = 0.1\n", "fan_exponnent"),
+        ("[fan_exponent]\ncentre = 0.5\n", "has no sd"),
+        (
+            "[fan_exponent]\ncentre = 0.5\nsd = -1\n",
+            "sd must be above 0",
+        ),
+        ("[die_share]\ncentre = 1.5\nsd = 0.1\n", "cannot be 1.5"),
+        (
+            "[fan_exponent]\ncentre = 0.5\nsd = 0.1\nwhy = \"x\"\n",
+            "'why'",
+        ),
+        ("fan_exponent = 0.5\n", "is no table"),
+        ("[fan_exponent\n", "mine.toml"),
+    ] {
+        desk.write("mine.toml", text);
+        desk.run(["fit", "a.settle", "--prior-file", "mine.toml"])
+            .refused(3)
+            .saying(&[says]);
+    }
+    desk.run(["fit", "a.settle", "--prior-file", "none.toml"])
+        .refused(5)
+        .saying(&["none.toml"]);
+}
+
+/// One run of a second machine is worth more beside what a first machine turned out to be.
+#[test]
+fn an_earlier_machine_serves_as_prior() {
+    let desk = Desk::with_three_runs();
+    let one = THREE.lines().take(2).collect::<Vec<_>>().join("\n");
+    desk.write("one.csv", one);
+    desk.run(["add", "machine", "a.settle", "--name", "second"])
+        .ok();
+    desk.run([
+        "add",
+        "readings",
+        "a.settle",
+        "one.csv",
+        "--machine",
+        "second",
+    ])
+    .ok();
+    let first = desk.runs()[0]["machine"]
+        .as_str()
+        .expect("a name")
+        .to_owned();
+    let width = |more: &[&str]| {
+        let mut words = vec![
+            "predict",
+            "a.settle",
+            "--machine",
+            "second",
+            "--pl1",
+            "60",
+            "--room",
+            "30",
+        ];
+        words.extend(more);
+        let t = desk.json(words)["sustained"]["package_c"].clone();
+        t["hi"].as_f64().expect("hi") - t["lo"].as_f64().expect("lo")
+    };
+    let (alone, beside) = (width(&[]), width(&["--like", &first]));
+    assert!(beside < alone, "{beside} for {alone}");
+}
+
+#[test]
+fn the_draws_are_accounted_for() {
+    let desk = Desk::with_three_runs();
+    let fit = desk.json(["fit", "a.settle"]);
+    let sampling = &fit["sampling"];
+    assert_eq!(sampling["draws"], 200);
+    assert!(sampling["r_hat"].as_f64() >= Some(1.0));
+    assert!(sampling["effective"].as_f64() > Some(4.0));
+    let thorough = desk.json(["fit", "a.settle", "--thorough"]);
+    let more = &thorough["sampling"];
+    assert_eq!(more["draws"], 800);
+    assert!(more["effective"].as_f64() > sampling["effective"].as_f64());
+    assert_eq!(more["enough"], true, "{more}");
+}
