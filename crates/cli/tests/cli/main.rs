@@ -7,6 +7,7 @@ mod contract;
 mod plans;
 #[cfg(target_os = "linux")]
 mod recordings;
+mod reports;
 mod sounds;
 mod support;
 mod tables;

@@ -149,7 +149,7 @@ fn verdict(choice: &Choice) -> Vec<Block> {
     let reasons = chosen.reasons.iter().chain(&choice.reasons);
     let mut blocks = vec![
         Block::Text(format!("Recommended: {}.", firmware_text(&chosen.setting))),
-        Block::List(reasons.map(|r| sentence(r)).collect()),
+        Block::List(reasons.cloned().collect()),
     ];
     let near = [
         ("Quieter or cooler", choice.quieter),

@@ -295,13 +295,20 @@ pub(super) fn findings(context: &Context<'_>) -> Result<Vec<Block>, ViewError> {
     .filter(|(severity, _)| worst(*severity) > 0)
     .map(|(severity, word)| count(worst(severity), word))
     .collect();
+    let mut grid = Grid::new(
+        "",
+        &["severity", "run", "what was found", "what to do"],
+        found.iter().map(finding_row).collect(),
+    );
+    if found.iter().all(|f| f.run.is_none()) {
+        grid.table.header.remove(1);
+        for row in &mut grid.table.rows {
+            row.remove(1);
+        }
+    }
     Ok(vec![
-        Block::Text(format!("The review found {}.", counts.join(", "))),
-        Block::Table(Grid::new(
-            "",
-            &["severity", "run", "what was found", "what to do"],
-            found.iter().map(finding_row).collect(),
-        )),
+        Block::Text(format!("The review found {}.", counts.join(" and "))),
+        Block::Table(grid),
     ])
 }
 
