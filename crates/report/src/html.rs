@@ -158,7 +158,7 @@ fn table(grid: &Grid) -> Markup {
                 tbody {
                     @for (place, row) in grid.table.rows.iter().enumerate() {
                         tr class=[(grid.chosen == Some(place)).then_some("chosen")] {
-                            @for cell in row { td { (cell) } }
+                            @for cell in row { td { (bound(cell)) } }
                         }
                     }
                 }
@@ -240,9 +240,7 @@ fn figure_of(figure: &Figure) -> Markup {
     let wide = Look::new(WIDE_PX, WIDE_PX * figure.shape, &PAGE)
         .untitled()
         .reduced_to(COLUMNS);
-    // Taller for its width: panels that stood beside each other then stand under each other.
-    let shape = (1.7 * figure.shape).clamp(0.8, 2.2);
-    let narrow = Look::new(NARROW_PX, NARROW_PX * shape, &PAGE)
+    let narrow = Look::new(NARROW_PX, NARROW_PX * figure.tall, &PAGE)
         .untitled()
         .reduced_to(NARROW_COLUMNS);
     let numbers = Grid {

@@ -113,7 +113,11 @@ pub(super) fn held_out(context: &Context<'_>) -> Result<Vec<Block>, ViewError> {
             .filter_map(|p| errors_of(p, &alone))
             .collect(),
     ));
-    blocks.push(Block::Figure(Figure::new(chart).shaped(0.62)));
+    let panels = chart.panels.len() as f64;
+    let (wide, tall) = (0.14 + 0.25 * panels.min(4.0), 0.2 + 0.6 * panels);
+    blocks.push(Block::Figure(
+        Figure::new(chart).shaped(wide.max(0.5), tall),
+    ));
     Ok(blocks)
 }
 
@@ -172,13 +176,13 @@ pub(super) fn comparisons(context: &Context<'_>) -> Result<Vec<Block>, ViewError
     if chart.rows.iter().all(|row| row.ratio.hi <= row.ratio.lo) {
         return Ok(Vec::new());
     }
-    let shape = 0.16 + 0.05 * chart.rows.len().min(14) as f64;
+    let rows = chart.rows.len().min(14) as f64;
     Ok(vec![
         Block::Text(
             "Scores of the settings against those of the first one. That a setting costs nothing has to \
              be shown too: the same means that the whole interval lies within the margin."
                 .into(),
         ),
-        Block::Figure(Figure::new(chart).shaped(shape)),
+        Block::Figure(Figure::new(chart).shaped(0.16 + 0.05 * rows, 0.3 + 0.12 * rows)),
     ])
 }
