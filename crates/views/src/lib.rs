@@ -1,5 +1,6 @@
 //! What the command line and the page share: from a notebook to the evidence of one cooling.
 
+pub mod adding;
 pub mod averages;
 pub mod charts;
 pub mod compared;
@@ -12,6 +13,7 @@ pub mod planning;
 pub mod recording;
 pub mod report;
 pub mod sheet_page;
+pub mod verdicts;
 pub mod words;
 
 pub use error::ViewError;
