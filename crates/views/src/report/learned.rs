@@ -113,11 +113,13 @@ pub(super) fn held_out(context: &Context<'_>) -> Result<Vec<Block>, ViewError> {
             .filter_map(|p| errors_of(p, &alone))
             .collect(),
     ));
-    let panels = chart.panels.len() as f64;
-    let (wide, tall) = (0.14 + 0.25 * panels.min(4.0), 0.2 + 0.6 * panels);
-    blocks.push(Block::Figure(
-        Figure::new(chart).shaped(wide.max(0.5), tall),
-    ));
+    let panels = chart.panels.len();
+    // Two stand beside each other on a page, one on a phone.
+    let (wide, tall) = (
+        0.2 + 0.25 * panels.div_ceil(2) as f64,
+        0.2 + 0.6 * panels as f64,
+    );
+    blocks.push(Block::Figure(Figure::new(chart).shaped(wide, tall)));
     Ok(blocks)
 }
 
