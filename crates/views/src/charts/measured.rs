@@ -237,16 +237,16 @@ pub fn ranking(book: &Notebook, gathered: &Gathered) -> Result<Ranking, ViewErro
     }
     rows.sort_by(|a, b| b.0.total_cmp(&a.0));
     let rooms = gathered.runs.iter().filter_map(|(r, _)| r.room_c);
-    let room_c = rooms.reduce(f64::min).unwrap_or(0.0);
-    Ok(Ranking {
+    let room_c = rooms.reduce(f64::min);
+    let from = room_c.map_or(String::new(), |room| {
+        format!("; bars of temperature begin at the coolest room's {room:.0} °C")
+    });
+    let mut chart = Ranking {
         title: "Runs by work".into(),
-        subtitle: format!(
-            "{}; bars of temperature begin at the coolest room's {room_c:.0} °C",
-            whose(gathered)
-        ),
+        subtitle: whose(gathered) + &from,
         columns: [
             ("work", "of the best", 3, 0.0),
-            ("settled", "°C", 1, room_c),
+            ("settled", "°C", 1, room_c.unwrap_or(0.0)),
             ("power", "W", 1, 0.0),
             ("fan speed", "rpm", 0, 0.0),
             ("level", "dB(A)", 1, 0.0),
@@ -260,7 +260,21 @@ pub fn ranking(book: &Notebook, gathered: &Gathered) -> Result<Ranking, ViewErro
         })
         .collect(),
         rows: rows.into_iter().map(|(_, row)| row).collect(),
-    })
+    };
+    drop_blank_columns(&mut chart);
+    Ok(chart)
+}
+
+/// What no run has noted takes no room.
+fn drop_blank_columns(chart: &mut Ranking) {
+    for place in (1..chart.columns.len()).rev() {
+        if chart.rows.iter().all(|row| row.values[place].is_none()) {
+            chart.columns.remove(place);
+            for row in &mut chart.rows {
+                row.values.remove(place);
+            }
+        }
+    }
 }
 
 fn rate(run: &Run, direction: Direction) -> Option<f64> {

@@ -5,7 +5,7 @@ use settlepoint_draw::plain;
 use settlepoint_infer::choose::{Candidate, Choice, acting_words};
 
 use super::context::{Context, RoomFrom};
-use super::{Block, Figure, Grid, Tile};
+use super::{Block, Figure, Grid, Tile, Topic};
 use crate::charts::trade_off;
 use crate::words::{asked, brief, cell, count, ends, figure_span, firmware_text, sentence, span};
 
@@ -118,6 +118,8 @@ fn short_limit(token: &str) -> &'static str {
 pub(super) fn choice(context: &Context<'_>) -> Vec<Block> {
     let (fit, choice) = match (&context.fit, &context.choice) {
         (Ok(fit), Ok(choice)) => (fit, choice),
+        // Said in short already.
+        _ if !context.wish.without.contains(&Topic::Summary) => return Vec::new(),
         (Err(why), _) | (_, Err(why)) => {
             return vec![Block::Text(format!(
                 "No setting can be chosen: {}",

@@ -9,18 +9,13 @@ use crate::ViewError;
 use crate::charts::{self, forest};
 use crate::compared::Sides;
 use crate::models::parameters;
-use crate::words::{ends, sentence, span};
+use crate::words::{ends, span};
 
 /// Parameters, and the curves that they make.
 pub(super) fn models(context: &Context<'_>) -> Vec<Block> {
-    let fit = match &context.fit {
-        Ok(fit) => fit,
-        Err(why) => {
-            return vec![Block::Text(format!(
-                "Nothing can be fitted: {}",
-                sentence(why)
-            ))];
-        }
+    // Why there is none stands where the choice would.
+    let Ok(fit) = &context.fit else {
+        return Vec::new();
     };
     let mut blocks = vec![Block::Text(headline(context, fit))];
     blocks.extend(figures(context, fit).into_iter().map(Block::Figure));

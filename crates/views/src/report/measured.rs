@@ -222,7 +222,8 @@ pub(super) fn runs(context: &Context<'_>) -> Result<Vec<Block>, ViewError> {
             }),
         ]);
     }
-    let mut blocks = vec![Block::Table(Grid::new(
+    let mut blocks = vec![Block::Table(
+        Grid::new(
         "Averages of each run's last phase under load; settled is where the temperature came to rest, or \
          where it was heading, or the mean where that was typed",
         &[
@@ -239,7 +240,8 @@ pub(super) fn runs(context: &Context<'_>) -> Result<Vec<Block>, ViewError> {
             "score",
         ],
         rows,
-    ))];
+    ).without_blank_columns(),
+    )];
     if context.gathered.runs.len() > 1 {
         let chart = ranking(context.book, &context.gathered)?;
         let rows = chart.rows.len().min(12) as f64;
@@ -297,20 +299,14 @@ pub(super) fn findings(context: &Context<'_>) -> Result<Vec<Block>, ViewError> {
     .filter(|(severity, _)| worst(*severity) > 0)
     .map(|(severity, word)| count(worst(severity), word))
     .collect();
-    let mut grid = Grid::new(
+    let grid = Grid::new(
         "",
         &["severity", "run", "what was found", "what to do"],
         found.iter().map(finding_row).collect(),
     );
-    if found.iter().all(|f| f.run.is_none()) {
-        grid.table.header.remove(1);
-        for row in &mut grid.table.rows {
-            row.remove(1);
-        }
-    }
     Ok(vec![
         Block::Text(format!("The review found {}.", counts.join(" and "))),
-        Block::Table(grid),
+        Block::Table(grid.without_blank_columns()),
     ])
 }
 

@@ -173,6 +173,20 @@ impl Grid {
             chosen: None,
         }
     }
+
+    /// Without the columns in which nothing is noted.
+    fn without_blank_columns(mut self) -> Self {
+        let blank = |cell: &String| matches!(cell.as_str(), "" | "–" | "unknown");
+        for place in (1..self.table.header.len()).rev() {
+            if self.table.rows.iter().all(|row| blank(&row[place])) {
+                self.table.header.remove(place);
+                for row in &mut self.table.rows {
+                    row.remove(place);
+                }
+            }
+        }
+        self
+    }
 }
 
 /// A chart in a report.

@@ -25,6 +25,18 @@ pub(super) fn method(context: &Context<'_>) -> Vec<Block> {
              rounded as people round.",
         );
     }
+    let repeated = context
+        .gathered
+        .runs
+        .iter()
+        .any(|(r, _)| r.scores.len() > 1);
+    if repeated {
+        lines.push(
+            "Scores were compared by the ratio of their geometric means, with Student's intervals of \
+             their logarithms; the same means that the whole interval lies within the margin (two \
+             one-sided tests).",
+        );
+    }
     if let Ok(fit) = &context.fit {
         lines.push(
             "Five models were fitted together: heat from package to air with a conductance that follows \
