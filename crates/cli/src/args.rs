@@ -1191,8 +1191,8 @@ pub(crate) struct ReportArgs {
     /// Write Markdown whatever the file's name ends in.
     #[arg(long)]
     pub(crate) md: bool,
-    /// Leave out a section; may be repeated. Cautions and origin always stay.
-    #[arg(long, value_enum, value_name = "SECTION")]
+    /// Leave out sections, with commas between. Cautions and origin always stay.
+    #[arg(long, value_enum, value_name = "SECTION,…", value_delimiter = ',')]
     pub(crate) without: Vec<SectionArg>,
     /// Leave out all that you typed: names (things are called by letters and numbers), models, notes,
     /// reasons, names of files and columns, unusual units; and the days of the logs.
