@@ -71,7 +71,7 @@ pub(crate) enum Command {
     /// List the runs by work, temperature, power, noise and energy.
     Rank(RankArgs),
     /// Levels, bands and loudness of sound recordings (WAV).
-    Sound(SoundArgs),
+    Sound(Box<SoundArgs>),
     /// The quietest speeds of several fans that hold a temperature.
     Quietest(QuietestArgs),
     /// Draw a chart as SVG or PNG.
@@ -243,7 +243,7 @@ pub(crate) struct SoundArgs {
     #[arg(long, value_enum, default_value = "engineering")]
     pub(crate) grade: GradeArg,
     /// Distance from the machine to the microphone, m.
-    #[arg(long, value_name = "M", requires = "seat", value_parser = number(0.05, 100.0), allow_negative_numbers = true)]
+    #[arg(long, value_name = "M", value_parser = number(0.05, 100.0), allow_negative_numbers = true)]
     pub(crate) distance: Option<f64>,
     /// Distance from the machine to the ear, m: the level there as in the open.
     #[arg(long, value_name = "M", requires = "distance", value_parser = number(0.05, 100.0), allow_negative_numbers = true)]
@@ -251,6 +251,20 @@ pub(crate) struct SoundArgs {
     /// Take the sound as coming from all sides (across the room) for loudness, not from the front.
     #[arg(long)]
     pub(crate) diffuse: bool,
+    /// Notebook with recorders and runs, for --recorder and --run.
+    #[arg(long, value_name = "NOTEBOOK")]
+    pub(crate) into: Option<PathBuf>,
+    /// Recorder (phone or interface at one gain): with --calibrate or --microphone these are kept under
+    /// this name in the notebook, without them they are taken from there.
+    #[arg(long, value_name = "NAME", requires = "into")]
+    pub(crate) recorder: Option<String>,
+    /// Keep the level in the notebook as a reading beside this run: the same setting and workload, with
+    /// distance, background and fan speed where given.
+    #[arg(long, value_name = "RUN", requires = "into", conflicts_with = "sweep")]
+    pub(crate) run: Option<String>,
+    /// Phase of that run that was recorded.
+    #[arg(long, value_name = "idle|boost|sustained", default_value = "sustained", value_parser = ["idle", "boost", "sustained"])]
+    pub(crate) phase: String,
     /// Fan speed during the recordings, rpm: tones that go with it are named.
     #[arg(long, value_name = "RPM", value_parser = number(1.0, 100_000.0), allow_negative_numbers = true)]
     pub(crate) fan_speed: Option<f64>,

@@ -20,4 +20,5 @@ pub(crate) mod rehearse;
 pub(crate) mod review;
 pub(crate) mod runs;
 pub(crate) mod sound;
+mod sound_keep;
 mod sound_sweep;

@@ -15,7 +15,7 @@ use settlepoint_sound::measure::{Recording, measure};
 use settlepoint_sound::pcm::{Source, open};
 use settlepoint_sound::tones::{Origin, Tone, origin};
 
-use super::sound_sweep;
+use super::{sound_keep, sound_sweep};
 use crate::args::{GradeArg, SoundArgs};
 use crate::error::{Code, Failure};
 use crate::view::{Answer, cell, findings, findings_text, number, optional, table};
@@ -35,12 +35,18 @@ pub(crate) fn sound(args: &SoundArgs) -> Result<Answer, Failure> {
     let mut heard = Vec::new();
     for file in &args.files {
         let analysis = with_file(file, |wav| analyse(wav, &options))?;
-        heard.push(Heard::of(file, analysis, background_dba, args));
+        heard.push(Heard::of(
+            file,
+            analysis,
+            background_dba,
+            options.calibration.is_some(),
+            args,
+        ));
     }
-    Ok(Answer::new(
-        as_json(&heard, &options),
-        text(&heard, &options),
-    ))
+    let mut answer = Answer::new(as_json(&heard, &options), text(&heard, &options));
+    let kept = sound_keep::keep(args, &options, &heard, background_dba)?;
+    sound_keep::say(&kept, &mut answer);
+    Ok(answer)
 }
 
 /// Opens a recording and works on it; an error names the file.
@@ -65,8 +71,9 @@ pub(super) fn named(path: &Path, error: &SoundError) -> Failure {
 }
 
 pub(super) fn options(args: &SoundArgs) -> Result<Options, Failure> {
+    let stored = sound_keep::stored(args)?;
     let microphone = match &args.microphone {
-        None => None,
+        None => stored.as_ref().and_then(sound_keep::response),
         Some(path) => {
             let text =
                 std::fs::read_to_string(path).map_err(|e| named(path, &SoundError::Io(e)))?;
@@ -75,7 +82,7 @@ pub(super) fn options(args: &SoundArgs) -> Result<Options, Failure> {
         }
     };
     let mut options = Options {
-        calibration: None,
+        calibration: stored.as_ref().and_then(sound_keep::calibration),
         microphone,
         keep_all: args.keep_all,
         trust_gain: args.trust_gain,
@@ -122,7 +129,7 @@ pub(super) fn background(args: &SoundArgs, options: &Options) -> Result<Option<f
     if let Ok(level_dba) = wish.trim().parse::<f64>() {
         if options.calibration.is_none() {
             return Err(Failure::usage(
-                "--background as a level needs --calibrate: without it the recordings' levels are \
+                "--background as a level needs --calibrate (or a calibrated --recorder): without it the recordings' levels are \
                  relative; give a recording of the room instead",
             ));
         }
@@ -147,9 +154,9 @@ fn barred(file: &str) -> Failure {
 }
 
 /// A recording with what was made of it.
-struct Heard {
-    file: String,
-    analysis: Analysis,
+pub(super) struct Heard {
+    pub(super) file: String,
+    pub(super) analysis: Analysis,
     corrected: Option<Corrected>,
     seat_db: Option<f64>,
     tones: Vec<(Tone, Origin)>,
@@ -157,13 +164,19 @@ struct Heard {
 }
 
 impl Heard {
-    fn of(path: &Path, analysis: Analysis, background: Option<f64>, args: &SoundArgs) -> Self {
+    fn of(
+        path: &Path,
+        analysis: Analysis,
+        background: Option<f64>,
+        calibrated: bool,
+        args: &SoundArgs,
+    ) -> Self {
         let grade = match args.grade {
             GradeArg::Engineering => Grade::Engineering,
             GradeArg::Survey => Grade::Survey,
         };
         // A calibrated background says nothing about a recording whose calibration does not hold.
-        let comparable = analysis.relative == args.calibrate.is_none();
+        let comparable = analysis.relative != calibrated;
         let corrected = background
             .filter(|_| comparable)
             .map(|b| correct(analysis.levels.laeq_db, b, grade));
@@ -171,7 +184,7 @@ impl Heard {
         let seat = args.distance.zip(args.seat);
         Self {
             file: path.display().to_string(),
-            findings: findings_of(&analysis, corrected, grade, args),
+            findings: findings_of(&analysis, corrected, grade, calibrated),
             tones: tones_of(&analysis, args),
             seat_db: seat.map(|(from, to)| at_distance(source_db, from, to)),
             corrected,
@@ -204,10 +217,10 @@ fn findings_of(
     analysis: &Analysis,
     corrected: Option<Corrected>,
     grade: Grade,
-    args: &SoundArgs,
+    calibrated: bool,
 ) -> Vec<Finding> {
     let mut found = analysis.watched.findings.clone();
-    if analysis.relative && args.calibrate.is_some() {
+    if analysis.relative && calibrated {
         found.push(finding(
             "levels_barred",
             Severity::Error,

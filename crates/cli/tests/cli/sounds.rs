@@ -235,3 +235,115 @@ fn a_phones_recording_is_named_where_it_is_not_read() {
         said.saying(&["memo.m4a", "MP4", "phone-formats"]);
     }
 }
+
+/// The calibrator's tone of 94 dB at -20 dB of full scale makes an offset of 114 dB; a recorder keeps it, and
+/// a tone of -54 dB is 60 dB by it.
+#[test]
+fn a_recorder_and_a_level_are_kept_with_the_notebook() {
+    let desk = Desk::with_three_runs();
+    desk.write("calibrator.wav", tone(1000.0, -20.0));
+    desk.write("fan.wav", tone(1000.0, -54.0));
+    desk.write("flat.txt", "20 0\n1000 0\n20000 0\n");
+    desk.run([
+        "sound",
+        "fan.wav",
+        "--into",
+        "a.settle",
+        "--recorder",
+        "phone",
+    ])
+    .refused(2)
+    .saying(&["no recorder 'phone'", "--calibrate"]);
+    let made = desk.json([
+        "sound",
+        "calibrator.wav",
+        "--calibrate",
+        "calibrator.wav=94",
+        "--microphone",
+        "flat.txt",
+        "--into",
+        "a.settle",
+        "--recorder",
+        "phone",
+    ]);
+    assert_eq!(made["added"][0]["kind"], "recorder");
+    near(&made["calibration"]["offset_db"], 114.0, 0.05);
+    let heard = desk.json([
+        "sound",
+        "fan.wav",
+        "--into",
+        "a.settle",
+        "--recorder",
+        "phone",
+        "--run",
+        "mid",
+        "--background",
+        "31",
+        "--fan-speed",
+        "1100",
+        "--distance",
+        "0.6",
+    ]);
+    near(&heard["levels"]["laeq_db"], 60.0, 0.05);
+    assert_eq!(heard["added"][0]["name"], "mid, sound");
+    let runs = desk.json(["runs", "a.settle"]);
+    let runs = runs["runs"].as_array().expect("runs");
+    assert_eq!(runs.len(), 4);
+    let level = runs
+        .iter()
+        .find(|r| r["name"] == "mid, sound")
+        .expect("a run");
+    near(&level["level_dba"], 60.0, 0.051);
+    desk.run(["fit", "a.settle"]).ok();
+    desk.run(["export", "a.settle", "--to", "out"]).ok();
+    let kept = std::fs::read_to_string(desk.path("out/readings.csv")).expect("readings");
+    assert!(kept.contains(",1100,60,all,0.6,31,"), "{kept}");
+}
+
+#[test]
+fn a_relative_level_is_not_kept_and_nothing_else_of_the_call_is() {
+    let desk = Desk::with_three_runs();
+    desk.write("fan.wav", tone(1000.0, -54.0));
+    desk.write("loud.wav", tone(440.0, 6.0));
+    desk.run(["sound", "fan.wav", "--into", "a.settle", "--run", "mid"])
+        .refused(4)
+        .saying(&["relative", "--calibrate"]);
+    desk.run([
+        "sound",
+        "loud.wav",
+        "--calibrate",
+        "reading=60",
+        "--into",
+        "a.settle",
+        "--recorder",
+        "phone",
+        "--run",
+        "mid",
+    ])
+    .refused(4);
+    desk.run([
+        "sound",
+        "fan.wav",
+        "--into",
+        "a.settle",
+        "--recorder",
+        "phone",
+    ])
+    .refused(2)
+    .saying(&["no recorder"]);
+    desk.run(["sound", "fan.wav", "--into", "a.settle"])
+        .refused(2)
+        .saying(&["--recorder", "--run"]);
+    desk.run([
+        "sound",
+        "fan.wav",
+        "--calibrate",
+        "reading=50",
+        "--into",
+        "a.settle",
+        "--run",
+        "none",
+    ])
+    .refused(2)
+    .saying(&["none"]);
+}
