@@ -208,6 +208,10 @@ pub(crate) struct RecordArgs {
 }
 
 #[derive(Debug, Args)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is a switch of the command line"
+)]
 pub(crate) struct SoundArgs {
     /// Recordings: WAV, RF64 or W64, integers or floating point; also M4A, MP3, FLAC and Ogg Vorbis if
     /// built with the feature phone-formats.
@@ -251,6 +255,13 @@ pub(crate) struct SoundArgs {
     /// Take the sound as coming from all sides (across the room) for loudness, not from the front.
     #[arg(long)]
     pub(crate) diffuse: bool,
+    /// Each recording is of one source alone (fans one by one, the others stopped): add them up, say what
+    /// each contributes and which one to slow first.
+    #[arg(long, conflicts_with = "sweep")]
+    pub(crate) sources: bool,
+    /// Recording of all sources together, to compare with their sum.
+    #[arg(long, value_name = "FILE", requires = "sources")]
+    pub(crate) together: Option<PathBuf>,
     /// Notebook with recorders and runs, for --recorder and --run.
     #[arg(long, value_name = "NOTEBOOK")]
     pub(crate) into: Option<PathBuf>,

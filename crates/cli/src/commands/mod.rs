@@ -21,4 +21,5 @@ pub(crate) mod review;
 pub(crate) mod runs;
 pub(crate) mod sound;
 mod sound_keep;
+mod sound_sources;
 mod sound_sweep;

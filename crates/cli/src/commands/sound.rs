@@ -15,7 +15,7 @@ use settlepoint_sound::measure::{Recording, measure};
 use settlepoint_sound::pcm::{Source, open};
 use settlepoint_sound::tones::{Origin, Tone, origin};
 
-use super::{sound_keep, sound_sweep};
+use super::{sound_keep, sound_sources, sound_sweep};
 use crate::args::{GradeArg, SoundArgs};
 use crate::error::{Code, Failure};
 use crate::view::{Answer, cell, findings, findings_text, number, optional, table};
@@ -44,6 +44,17 @@ pub(crate) fn sound(args: &SoundArgs) -> Result<Answer, Failure> {
         ));
     }
     let mut answer = Answer::new(as_json(&heard, &options), text(&heard, &options));
+    if args.sources {
+        let together = match &args.together {
+            None => None,
+            Some(path) => {
+                let analysis = with_file(path, |source| analyse(source, &options))?;
+                let calibrated = options.calibration.is_some();
+                Some(Heard::of(path, analysis, background_dba, calibrated, args))
+            }
+        };
+        sound_sources::add_up(&heard, together.as_ref(), &mut answer)?;
+    }
     let kept = sound_keep::keep(args, &options, &heard, background_dba)?;
     sound_keep::say(&kept, &mut answer);
     Ok(answer)
@@ -157,7 +168,7 @@ fn barred(file: &str) -> Failure {
 pub(super) struct Heard {
     pub(super) file: String,
     pub(super) analysis: Analysis,
-    corrected: Option<Corrected>,
+    pub(super) corrected: Option<Corrected>,
     seat_db: Option<f64>,
     tones: Vec<(Tone, Origin)>,
     findings: Vec<Finding>,

@@ -347,3 +347,34 @@ fn a_relative_level_is_not_kept_and_nothing_else_of_the_call_is() {
     .refused(2)
     .saying(&["none"]);
 }
+
+/// 30 and 33 dB make 34.764 (energies added by hand); without the louder one 30 are left.
+#[test]
+fn sources_add_up_as_energies() {
+    let desk = Desk::new();
+    desk.write("front.wav", tone(1000.0, -40.0));
+    desk.write("rear.wav", tone(1000.0, -37.0));
+    desk.write("both.wav", tone(1000.0, -35.236));
+    let calibrated = [
+        "sound",
+        "front.wav",
+        "rear.wav",
+        "--calibrate",
+        "reading=30",
+        "--sources",
+    ];
+    let heard = desk.json(calibrated.iter().copied().chain(["--together", "both.wav"]));
+    let sources = &heard["sources"];
+    near(&sources["level_db"], 34.764, 0.05);
+    near(&sources["together_minus_sum_db"], 0.0, 0.05);
+    assert_eq!(sources["parts"][0]["file"], "rear.wav");
+    near(&sources["parts"][0]["without_db"], 30.0, 0.05);
+    near(&sources["parts"][0]["share"], 0.6661, 0.005);
+    let said = desk.run(calibrated).ok();
+    assert!(
+        said.out.contains("to slow first is rear.wav"),
+        "{}",
+        said.out
+    );
+    desk.run(["sound", "front.wav", "--sources"]).refused(2);
+}
