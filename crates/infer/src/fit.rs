@@ -5,6 +5,7 @@ use std::fmt;
 use settlepoint_domain::{Basis, Direction, Estimate, Finding, Severity};
 use settlepoint_stats::DMatrix;
 use settlepoint_stats::least_squares::{Derivatives, Fit, Jacobian, Options, Problem, minimise};
+use settlepoint_stats::random::Random;
 
 use crate::evidence::{Evidence, Reading, RunEvidence};
 use crate::forward::{Means, RunPrediction, predict_run};
@@ -27,6 +28,8 @@ const SEED: u64 = 0x5e77_1e90_1a7e_0001;
 pub enum InferError {
     /// Nothing to fit.
     NoRuns,
+    /// A run that nothing can be held against: it is the only one.
+    NothingToHoldAgainst,
     /// Runs, but no temperature or power in any of them.
     NoReadings,
     /// The solver gave up; its message.
@@ -41,6 +44,10 @@ impl fmt::Display for InferError {
             Self::NoRuns => f.write_str(
                 "there are no runs to fit; add some with 'settlepoint add readings' or 'settlepoint \
                  add log'",
+            ),
+            Self::NothingToHoldAgainst => f.write_str(
+                "this run is the only one on its cooling, so there is no prediction to hold it against; \
+                 add the runs that the prediction came from",
             ),
             Self::NoReadings => f.write_str(
                 "no run has a package temperature under load; note at least the temperature and the \
@@ -197,6 +204,29 @@ impl Posterior<'_> {
             block.whiten(out);
         }
     }
+}
+
+/// Readings of one run, in standard deviations from what `z` gives and independent of each other:
+/// this run's part of the misfit, for fits in which runs do not share all their parameters.
+pub(crate) fn run_misfit(
+    layout: &Layout,
+    evidence: &Evidence,
+    index: usize,
+    z: &[f64],
+    weight: f64,
+) -> Vec<f64> {
+    let mut own = observations(evidence);
+    own.retain(|o| o.run == index);
+    let run = &evidence.runs[index];
+    let prediction = predict_run(layout, z, index, run, 1.0);
+    let mut out: Vec<f64> = own
+        .iter()
+        .map(|o| tempered(weight * residual(layout, z, run, &prediction, evidence, o)))
+        .collect();
+    for block in blocks(&own) {
+        block.whiten(&mut out);
+    }
+    out
 }
 
 /// Degrees of freedom of the tails of a reading's error.
@@ -424,6 +454,36 @@ pub fn fit(evidence: Evidence) -> Result<CoolingFit, InferError> {
         covariance,
         draws: sampled.draws,
         acceptance: sampled.acceptance,
+        layout,
+        evidence,
+    })
+}
+
+/// What is believed before anything was read: the priors alone, for planning first runs. `evidence`
+/// holds the settings that are possible and the workloads; its readings are not looked at.
+///
+/// # Errors
+/// No runs to take the range of the limits from.
+pub fn from_priors(evidence: Evidence) -> Result<CoolingFit, InferError> {
+    if evidence.runs.is_empty() {
+        return Err(InferError::NoRuns);
+    }
+    let layout = Layout::new(&evidence);
+    let n = layout.len();
+    let mut random = Random::from_seed(SEED);
+    let draws = (0..DRAWS)
+        .map(|_| Draw {
+            z: (0..n).map(|_| random.normal()).collect(),
+            run_factor: (RUN_SCATTER * random.normal()).exp(),
+        })
+        .collect();
+    Ok(CoolingFit {
+        z: vec![0.0; n],
+        covariance: DMatrix::identity(n, n),
+        draws,
+        acceptance: 1.0,
+        converged: true,
+        iterations: 0,
         layout,
         evidence,
     })
