@@ -1040,6 +1040,8 @@ pub(crate) struct ChooseArgs {
     #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
     pub(crate) room: f64,
     #[command(flatten)]
+    pub(crate) noise: NoiseArgs,
+    #[command(flatten)]
     pub(crate) bounds: BoundsArgs,
 }
 
@@ -1231,6 +1233,26 @@ pub(crate) struct ReportArgs {
     pub(crate) room: Option<f64>,
     #[command(flatten)]
     pub(crate) bounds: BoundsArgs,
+}
+
+/// Further bounds on noise; of several the lowest counts.
+#[derive(Debug, Args)]
+pub(crate) struct NoiseArgs {
+    /// Highest level of idle workloads, dB(A), where it is to be lower than under load.
+    #[arg(long, value_name = "DBA", value_parser = number(-20.0, 140.0), allow_negative_numbers = true)]
+    pub(crate) noise_max_idle: Option<f64>,
+    /// Highest loudness, sone: an estimate, the level taken as loudness level.
+    #[arg(long, value_name = "SONE", value_parser = number(0.001, 500.0), allow_negative_numbers = true)]
+    pub(crate) sone_max: Option<f64>,
+    /// The same for idle workloads.
+    #[arg(long, value_name = "SONE", value_parser = number(0.001, 500.0), allow_negative_numbers = true)]
+    pub(crate) sone_max_idle: Option<f64>,
+    /// By how much fans and background together may be above the background noted with the runs, dB.
+    #[arg(long, value_name = "DB", value_parser = number(0.01, 60.0), allow_negative_numbers = true)]
+    pub(crate) above_background: Option<f64>,
+    /// The same for idle workloads.
+    #[arg(long, value_name = "DB", value_parser = number(0.01, 60.0), allow_negative_numbers = true)]
+    pub(crate) above_background_idle: Option<f64>,
 }
 
 /// Bounds of a choice beside its room.

@@ -229,6 +229,16 @@ fn digital_silence_is_a_gate_too() {
 }
 
 #[test]
+fn silence_and_a_low_rate_are_said() {
+    let silent = heard(vec![0.0; 240_000]);
+    assert_eq!(rules(&silent), ["silent"]);
+    let slow = noise(8_000.0, 10.0, -30.0, 1);
+    let mut file = open(wav(8_000, &[slow], Coding::I16));
+    let analysis = analyse(&mut file, &Options::default()).unwrap();
+    assert_eq!(rules(&analysis), ["band_limited"]);
+}
+
+#[test]
 fn a_fan_that_stops_is_no_gate() {
     let mut x = room();
     let from = (25.0 * RATE_HZ) as usize;
