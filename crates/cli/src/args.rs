@@ -394,6 +394,10 @@ pub(crate) struct SoundArgs {
     /// Blades of the fan: only tones of its blade passing are put down to it.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=99))]
     pub(crate) blades: Option<u32>,
+    /// Write the narrow-band spectrum of the one recording as CSV: frequency in Hz and the level of its line in
+    /// dB. The file must not be there yet.
+    #[arg(long, value_name = "FILE", conflicts_with = "sweep")]
+    pub(crate) spectrum: Option<PathBuf>,
     /// Leave nothing out: speech, doors and wind count.
     #[arg(long)]
     pub(crate) keep_all: bool,

@@ -1,7 +1,7 @@
 //! `sound`: recordings to levels.
 
 use std::fs::File;
-use std::io::BufReader;
+use std::io::{BufReader, Write as _};
 use std::path::Path;
 
 use serde_json::{Value, json};
@@ -17,8 +17,8 @@ use settlepoint_sound::tones::{Origin, Tone, origin};
 
 use super::{sound_keep, sound_sources, sound_sweep};
 use crate::args::{GradeArg, SoundArgs};
-use crate::error::{Code, Failure};
-use crate::view::{Answer, cell, findings, findings_text, number, optional, table};
+use crate::error::{Code, Failure, with_path};
+use crate::view::{Answer, cell, findings, findings_text, fixed, number, optional, table};
 
 /// Step of a hand-held meter's display and its own standard uncertainty, dB: a class 2 meter, good to
 /// about 1.4 dB at the limit (IEC 61672-1, from memory).
@@ -44,6 +44,11 @@ pub(crate) fn sound(args: &SoundArgs) -> Result<Answer, Failure> {
         ));
     }
     let mut answer = Answer::new(as_json(&heard, &options), text(&heard, &options));
+    if let Some(path) = &args.spectrum {
+        write_spectrum(path, &heard)?;
+        answer.json["spectrum_file"] = json!(path.display().to_string());
+        answer.text += &format!("\nwrote the spectrum to {}\n", path.display());
+    }
     if args.sources {
         let together = match &args.together {
             None => None,
@@ -58,6 +63,40 @@ pub(crate) fn sound(args: &SoundArgs) -> Result<Answer, Failure> {
     let kept = sound_keep::keep(args, &options, &heard, background_dba)?;
     sound_keep::say(&kept, &mut answer);
     Ok(answer)
+}
+
+/// Writes the lines of a spectrum; a file that is there stays as it is.
+fn write_spectrum(path: &Path, heard: &[Heard]) -> Result<(), Failure> {
+    let [one] = heard else {
+        return Err(Failure::usage(
+            "--spectrum takes one recording; give the others one by one",
+        ));
+    };
+    let spectrum = one.analysis.spectrum.as_ref().ok_or_else(|| {
+        named(
+            Path::new(&one.file),
+            &SoundError::NotIdentified {
+                needs: "a stretch of a second or more without events, for a spectrum".to_owned(),
+            },
+        )
+    })?;
+    let mut text = format!(
+        "# lines {} Hz apart, mean of {} blocks, levels in dB {}\nhz,db\n",
+        fixed(spectrum.line_hz, 4),
+        spectrum.blocks,
+        if one.analysis.relative {
+            "relative to a sine of full scale"
+        } else {
+            "re 20 uPa"
+        }
+    );
+    for (hz, db) in spectrum.levels().skip(1) {
+        text += &format!("{},{}\n", fixed(hz, 3), fixed(db, 2));
+    }
+    let fail = |e: std::io::Error| with_path(path, "write", &e);
+    File::create_new(path)
+        .and_then(|mut file| file.write_all(text.as_bytes()))
+        .map_err(fail)
 }
 
 /// Opens a recording and works on it; an error names the file.

@@ -378,3 +378,25 @@ fn sources_add_up_as_energies() {
     );
     desk.run(["sound", "front.wav", "--sources"]).refused(2);
 }
+
+/// The lines of a Hann window's main lobe add up to the tone (Parseval); none stands above it.
+#[test]
+fn the_spectrum_is_written_and_nothing_is_overwritten() {
+    let desk = Desk::new();
+    desk.write("fan.wav", tone(1000.0, -20.0));
+    let wanted = ["sound", "fan.wav", "--spectrum", "lines.csv"];
+    desk.run(wanted).ok();
+    let text = std::fs::read_to_string(desk.path("lines.csv")).expect("lines");
+    let energies: Vec<(f64, f64)> = text
+        .lines()
+        .filter(|l| !l.starts_with(['#', 'h']))
+        .filter_map(|l| l.split_once(','))
+        .filter_map(|(hz, db)| Some((hz.parse().ok()?, db.parse::<f64>().ok()?)))
+        .map(|(hz, db): (f64, f64)| (hz, 10_f64.powf(db / 10.0)))
+        .collect();
+    let near_tone = energies.iter().filter(|(hz, _)| (hz - 1000.0).abs() < 5.0);
+    let level_db = 10.0 * near_tone.map(|(_, e)| e).sum::<f64>().log10();
+    // Levels are written to 0.01 dB.
+    assert!((level_db + 20.0).abs() < 0.02, "{level_db}");
+    desk.run(wanted).refused(5).saying(&["lines.csv"]);
+}
