@@ -382,8 +382,9 @@ pub(crate) struct SoundArgs {
     #[arg(long, value_name = "NAME", requires = "into")]
     pub(crate) recorder: Option<String>,
     /// Keep the level in the notebook as a reading beside this run: the same setting and workload, with
-    /// distance, background and fan speed where given.
-    #[arg(long, value_name = "RUN", requires = "into", conflicts_with = "sweep")]
+    /// distance, background and fan speed where given. With --sweep, one reading for each speed, under the
+    /// same setting with the fans at that speed.
+    #[arg(long, value_name = "RUN", requires = "into")]
     pub(crate) run: Option<String>,
     /// Phase of that run that was recorded.
     #[arg(long, value_name = "idle|boost|sustained", default_value = "sustained", value_parser = ["idle", "boost", "sustained"])]

@@ -3,10 +3,11 @@
 use std::path::Path;
 
 use serde_json::json;
-use settlepoint_domain::{Id, PhaseKind, PhaseReading, Run, RunData};
+use settlepoint_domain::{FanSetting, Id, PhaseKind, PhaseReading, Run, RunData, Setting};
 use settlepoint_notebook::{Kind, Notebook, Recorder, RecorderCalibration, new_id};
 use settlepoint_sound::analysis::Options;
 use settlepoint_sound::calibration::{Calibration, MicrophoneCurve, Reference};
+use settlepoint_sound::sweep::Sweep;
 
 use super::sound::Heard;
 use crate::args::SoundArgs;
@@ -88,16 +89,7 @@ pub(super) fn keep(
     heard: &[Heard],
     background_dba: Option<f64>,
 ) -> Result<Vec<Kept>, Failure> {
-    let Some(path) = &args.into else {
-        return Ok(Vec::new());
-    };
-    if args.recorder.is_none() && args.run.is_none() {
-        return Err(Failure::usage(
-            "--into needs --recorder (to keep a calibration) or --run (to keep the level beside a run)",
-        ));
-    }
-    let book = Notebook::open(path)?;
-    book.transaction(|book| {
+    within(args, |book| {
         let mut kept = Vec::new();
         if let Some(name) = args.recorder.as_deref().filter(|_| makes(args)) {
             kept.push(keep_recorder(book, name, options)?);
@@ -107,6 +99,126 @@ pub(super) fn keep(
         }
         Ok(kept)
     })
+}
+
+/// The same for a sweep: a reading for each speed at which the fans turn and the level stands above the
+/// floor.
+pub(super) fn keep_sweep(
+    args: &SoundArgs,
+    options: &Options,
+    found: &Sweep,
+    file: &Path,
+) -> Result<Vec<Kept>, Failure> {
+    within(args, |book| {
+        let mut kept = Vec::new();
+        if let Some(name) = args.recorder.as_deref().filter(|_| makes(args)) {
+            kept.push(keep_recorder(book, name, options)?);
+        }
+        let Some(beside) = &args.run else {
+            return Ok(kept);
+        };
+        if found.relative {
+            return Err(relative(&file.display().to_string()));
+        }
+        let base = book.run(book.id_of(Kind::Run, beside)?)?;
+        let setting = book.setting(base.setting)?;
+        // The room is part of every reading; where it was not heard it is what the sweep makes of it.
+        let background_dba = tenth(found.fit.background_db.value);
+        for step in found
+            .steps
+            .iter()
+            .filter(|s| s.speed_rpm > 0.0 && !s.at_floor)
+        {
+            let rpm = step.speed_rpm.round();
+            let fixed_fan = Setting {
+                id: new_id()?,
+                name: format!("{}, fans at {rpm} rpm", setting.name),
+                fan: FanSetting::Fixed(rpm),
+                ..setting.clone()
+            };
+            book.add_setting(&fixed_fan)?;
+            let reading = PhaseReading {
+                level_dba: Some(tenth(step.level_db)),
+                level_of: "all".to_owned(),
+                background_dba: Some(background_dba),
+                distance_m: args.distance,
+                fan_speed_rpm: Some(rpm),
+                ..PhaseReading::blank(phase_of(args))
+            };
+            let run = beside_run(book, &base, fixed_fan.id, &format!("{rpm} rpm"), reading)?;
+            kept.push(Kept {
+                kind: "run",
+                id: run.id,
+                note: format!(
+                    "{} dB(A), fans and background together",
+                    fixed(tenth(step.level_db), 1)
+                ),
+                name: run.name,
+            });
+        }
+        Ok(kept)
+    })
+}
+
+/// Works on the notebook that the call names: all of it or, after an error, nothing.
+fn within(
+    args: &SoundArgs,
+    work: impl FnOnce(&Notebook) -> Result<Vec<Kept>, Failure>,
+) -> Result<Vec<Kept>, Failure> {
+    let Some(path) = &args.into else {
+        return Ok(Vec::new());
+    };
+    if args.recorder.is_none() && args.run.is_none() {
+        return Err(Failure::usage(
+            "--into needs --recorder (to keep a calibration) or --run (to keep the level beside a run)",
+        ));
+    }
+    let book = Notebook::open(path)?;
+    book.transaction(work)
+}
+
+fn relative(file: &str) -> Failure {
+    Failure::new(
+        Code::NotIdentified,
+        format!(
+            "{file}: its level is relative, so it tells nothing beside the levels of other runs; calibrate with \
+             --calibrate or a kept --recorder"
+        ),
+    )
+}
+
+/// A tenth of a decibel, as a meter shows it: more digits would claim more than there is.
+fn tenth(db: f64) -> f64 {
+    (10.0 * db).round() / 10.0
+}
+
+fn phase_of(args: &SoundArgs) -> PhaseKind {
+    match args.phase.as_str() {
+        "idle" => PhaseKind::Idle,
+        "boost" => PhaseKind::Boost,
+        _ => PhaseKind::Sustained,
+    }
+}
+
+/// Adds a run of one reading beside another, as if it had been typed.
+fn beside_run(
+    book: &Notebook,
+    base: &Run,
+    setting: Id,
+    what: &str,
+    reading: PhaseReading,
+) -> Result<Run, Failure> {
+    let run = Run {
+        id: new_id()?,
+        name: free_name(book, &format!("{}, {what}", base.name))?,
+        setting,
+        data: RunData::Readings(vec![reading]),
+        scores: Vec::new(),
+        excluded: None,
+        ..base.clone()
+    };
+    book.add_run(&run)?;
+    Ok(run)
 }
 
 fn keep_recorder(book: &Notebook, name: &str, options: &Options) -> Result<Kept, Failure> {
@@ -164,23 +276,9 @@ fn keep_level(
         ));
     };
     if one.analysis.relative {
-        return Err(Failure::new(
-            Code::NotIdentified,
-            format!(
-                "{}: its level is relative, so it tells nothing beside the levels of other runs; calibrate \
-                 with --calibrate or a kept --recorder",
-                one.file
-            ),
-        ));
+        return Err(relative(&one.file));
     }
     let base = book.run(book.id_of(Kind::Run, beside)?)?;
-    let phase = match args.phase.as_str() {
-        "idle" => PhaseKind::Idle,
-        "boost" => PhaseKind::Boost,
-        _ => PhaseKind::Sustained,
-    };
-    // A tenth of a decibel, as a meter shows it: more digits would claim more than there is.
-    let tenth = |db: f64| (10.0 * db).round() / 10.0;
     let level_dba = tenth(one.analysis.levels.laeq_db);
     let reading = PhaseReading {
         level_dba: Some(level_dba),
@@ -188,17 +286,9 @@ fn keep_level(
         background_dba: background_dba.map(tenth),
         distance_m: args.distance,
         fan_speed_rpm: args.fan_speed,
-        ..PhaseReading::blank(phase)
+        ..PhaseReading::blank(phase_of(args))
     };
-    let run = Run {
-        id: new_id()?,
-        name: free_name(book, &base.name)?,
-        data: RunData::Readings(vec![reading]),
-        scores: Vec::new(),
-        excluded: None,
-        ..base
-    };
-    book.add_run(&run)?;
+    let run = beside_run(book, &base, base.setting, "sound", reading)?;
     Ok(Kept {
         kind: "run",
         id: run.id,
@@ -211,10 +301,10 @@ fn keep_level(
 }
 
 fn free_name(book: &Notebook, base: &str) -> Result<String, Failure> {
-    let mut name = format!("{base}, sound");
+    let mut name = base.to_owned();
     let mut number = 2;
     while !book.ids_named(Kind::Run, &name)?.is_empty() {
-        name = format!("{base}, sound {number}");
+        name = format!("{base} {number}");
         number += 1;
     }
     Ok(name)

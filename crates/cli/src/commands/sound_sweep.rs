@@ -30,6 +30,9 @@ pub(super) fn sweep(args: &SoundArgs, path: &Path) -> Result<Answer, Failure> {
     log_file::save_recipe(&args.read, &read)?;
     let log = &read.imported.log;
     match args.files.as_slice() {
+        [] if args.into.is_some() => Err(Failure::usage(
+            "--into keeps what was recorded; add typed levels with 'settlepoint add readings'",
+        )),
         [] => typed(args, path, log),
         [file] => recorded(args, path, file, log),
         _ => Err(Failure::usage(
@@ -156,7 +159,7 @@ fn recorded(
     let all = sweep_findings(&found, &wanted.recording);
     let mut answer = Answer::new(sweep_json(&found, file, &all), sweep_text(&found, &all));
     if args.into.is_some() {
-        let kept = sound_keep::keep(args, &wanted.recording, &[], None)?;
+        let kept = sound_keep::keep_sweep(args, &wanted.recording, &found, file)?;
         sound_keep::say(&kept, &mut answer);
     }
     Ok(answer)

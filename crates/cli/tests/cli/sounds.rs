@@ -222,6 +222,38 @@ fn a_recorded_sweep_finds_its_place_in_the_log() {
         .run(["sound", "sweep.wav", "--sweep", "speeds.csv"])
         .ok();
     assert!(said.out.contains("dB per decade"), "{}", said.out);
+    desk.run(["new", "a.settle"]).ok();
+    desk.write("three.csv", crate::support::THREE);
+    desk.run(["add", "readings", "a.settle", "three.csv"]).ok();
+    let keep = [
+        "sound",
+        "sweep.wav",
+        "--sweep",
+        "speeds.csv",
+        "--into",
+        "a.settle",
+        "--run",
+        "mid",
+    ];
+    desk.run(keep).refused(4).saying(&["relative"]);
+    let kept =
+        desk.json(
+            keep.iter()
+                .copied()
+                .chain(["--calibrate", "reading=45", "--phase", "idle"]),
+        );
+    assert_eq!(kept["added"].as_array().expect("runs").len(), 4);
+    let runs = desk.json(["runs", "a.settle"]);
+    let levels: Vec<f64> = runs["runs"]
+        .as_array()
+        .expect("runs")
+        .iter()
+        .filter(|r| r["name"].as_str().is_some_and(|n| n.starts_with("mid, ")))
+        .filter_map(|r| r["level_dba"].as_f64())
+        .collect();
+    assert_eq!(levels.len(), 4);
+    // 50 dB per decade from 500 to 1150 rpm: 18.1 dB.
+    assert!((levels[3] - levels[0] - 18.1).abs() < 0.3, "{levels:?}");
 }
 
 #[test]
