@@ -104,6 +104,12 @@ pub(super) fn with_file<T>(
     path: &Path,
     work: impl FnOnce(&mut dyn Source) -> Result<T, SoundError>,
 ) -> Result<T, Failure> {
+    if path.is_dir() {
+        return Err(Failure::data(format!(
+            "{} is a folder; name a recording in it",
+            path.display()
+        )));
+    }
     File::open(path)
         .map_err(SoundError::Io)
         .and_then(|file| open(BufReader::with_capacity(1 << 16, file)))
@@ -112,6 +118,9 @@ pub(super) fn with_file<T>(
 }
 
 pub(super) fn named(path: &Path, error: &SoundError) -> Failure {
+    if let SoundError::Io(error) = error {
+        return with_path(path, "read", error);
+    }
     let code = match error {
         SoundError::NotIdentified { .. } => Code::NotIdentified,
         SoundError::Range { .. } => Code::Usage,

@@ -129,7 +129,11 @@ fn clipping_is_found_and_what_is_no_recording_is_refused() {
         .saying(&["cut.wav"]);
     desk.run(["sound", "none.wav"])
         .refused(3)
-        .saying(&["none.wav"]);
+        .saying(&["none.wav", "check the path"]);
+    std::fs::create_dir(desk.path("folder")).expect("a folder");
+    desk.run(["sound", "folder"])
+        .refused(3)
+        .saying(&["folder", "name a recording"]);
     desk.run(["sound", "loud.wav", "--calibrate", "94"])
         .refused(2)
         .saying(&["reading=DBA"]);
