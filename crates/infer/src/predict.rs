@@ -269,7 +269,8 @@ impl CoolingFit {
         })
     }
 
-    pub(crate) fn background_dba(&self) -> Option<f64> {
+    /// The background level noted with the runs, dB(A): the first where there are several.
+    pub fn background_dba(&self) -> Option<f64> {
         self.evidence
             .runs
             .iter()

@@ -8,6 +8,7 @@ mod comparisons;
 mod contract;
 #[cfg(target_os = "linux")]
 mod crashes;
+mod noise_bounds;
 mod plans;
 #[cfg(target_os = "linux")]
 mod recordings;
