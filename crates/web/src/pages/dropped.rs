@@ -404,6 +404,7 @@ pub(crate) fn read(state: &State, reader: &Reader, fields: &Fields) -> Result<Re
 }
 
 /// `/add/log/ID/drop`.
+#[expect(clippy::unnecessary_wraps, reason = "a handler like the others")]
 pub(crate) fn let_go(state: &State, _: &Reader, fields: &Fields) -> Result<Response, PageError> {
     lock(&state.pending)
         .logs
