@@ -2,6 +2,8 @@
 //! between a test and the server mends what the test sends.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
+pub(crate) mod browser;
+
 use std::io::{Read as _, Write as _};
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
