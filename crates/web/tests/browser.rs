@@ -370,6 +370,48 @@ fn arrow_keys_read_a_picture() {
 }
 
 #[test]
+fn dragging_across_a_run_shows_a_part_of_it() {
+    let browser = browser!();
+    let server = Server::with_three_runs();
+    let place = server
+        .upload("rig.csv", log().as_bytes())
+        .location()
+        .to_owned();
+    server.post(
+        &format!("{place}/read"),
+        &[("role-2", "power"), ("was-2", "other"), ("mark-2", "")],
+    );
+    let kept = server.post(
+        &format!("{place}/keep"),
+        &[("run", "rig"), ("workload", "mixdown"), ("room_c", "22")],
+    );
+    browser.look("light", 1440);
+    browser.go(&format!("http://{}{}", server.host, kept.location()));
+    browser.js(
+        "const at = document.querySelector('.picture.wide');\
+         const plot = at.querySelector('g.plot').dataset;\
+         const box = at.querySelector('svg').getBoundingClientRect();\
+         const scale = box.width / at.querySelector('svg').viewBox.baseVal.width;\
+         const x = (share) => box.left + scale * (Number(plot.xFrom) + share * (plot.xTo - plot.xFrom));\
+         const send = (kind, share) => at.dispatchEvent(new PointerEvent(kind,\
+           { clientX: x(share), clientY: box.top + 50, bubbles: true, button: 0 }));\
+         send('pointermove', 0.25); send('pointerdown', 0.25);\
+         send('pointermove', 0.75); send('pointerup', 0.75);",
+        &json!([]),
+    );
+    browser.until("the part", "location.search.includes('from_min')");
+    let ends = browser.js(
+        "const plot = document.querySelector('.picture.wide g.plot').dataset;\
+         return [Number(plot.xLo), Number(plot.xHi)]",
+        &json!([]),
+    );
+    // A quarter and three quarters of 599 s; a pixel is most of a second, the address has hundredths of
+    // a minute.
+    assert!((ends[0].as_f64().unwrap() - 149.75).abs() < 1.5, "{ends}");
+    assert!((ends[1].as_f64().unwrap() - 449.25).abs() < 1.5, "{ends}");
+}
+
+#[test]
 fn without_script_the_pages_still_work() {
     let browser = browser!();
     let server = Server::with_three_runs();

@@ -4,6 +4,7 @@ mod bad_input;
 mod charts;
 mod comparisons;
 mod contract;
+mod pages;
 mod plans;
 #[cfg(target_os = "linux")]
 mod recordings;
