@@ -68,12 +68,22 @@ pub(crate) enum Command {
     /// Say whether settings differ in the work they do: faster, slower, the same within a margin, or
     /// how many more repetitions would tell.
     Compare(Box<CompareArgs>),
+    /// Hold a run against what the other runs predict for it: as predicted, or hotter, louder,
+    /// slower …, and what that suggests.
+    Verify(VerifyArgs),
+    /// Say whether another cooling of a machine (new fans, paste, places, dust) carries heat better:
+    /// the change of K/W at equal fan speed and at equal level.
+    BeforeAfter(BeforeAfterArgs),
+    /// Check units against a reference unit of their model, within tolerances, from one short run.
+    Check(CheckArgs),
     /// Say what is wrong with the runs of a notebook, or with a log, and what to do about it.
     Review(ReviewArgs),
     /// List the runs by work, temperature, power, noise and energy.
     Rank(RankArgs),
     /// Levels, bands and loudness of sound recordings (WAV).
     Sound(SoundArgs),
+    /// The quietest speeds of several fans that hold a temperature.
+    Quietest(QuietestArgs),
     /// Draw a chart as SVG or PNG.
     Chart(Box<ChartArgs>),
     /// Write a report: what was measured, how, what follows, and what is not known; one HTML file, or
@@ -83,6 +93,14 @@ pub(crate) enum Command {
     Channels(ChannelsArgs),
     /// Record this machine's sensors into a notebook, at rest or under a load.
     Record(Box<RecordArgs>),
+    /// Walk through a run sheet: settle, set or ask for each setting, run, record, cool, next.
+    Campaign(Box<CampaignArgs>),
+    /// Watch over limits that a campaign has changed; started by the campaign itself.
+    #[command(hide = true)]
+    GuardLimits {
+        /// Where the former limits are kept.
+        store: PathBuf,
+    },
     /// Show it all in a browser on this machine, and do the whole job there.
     Serve(ServeArgs),
     /// Make an invented machine to rehearse on, in a folder laid out as the kernel's files are.
@@ -212,11 +230,117 @@ pub(crate) struct RecordArgs {
     pub(crate) altitude: Option<f64>,
 }
 
+/// Whether and how far power limits are written.
+#[derive(Debug, Args)]
+pub(crate) struct WriteArgs {
+    /// Write power limits to this machine; without it each setting is to be made by hand.
+    #[arg(long, conflicts_with = "logs")]
+    pub(crate) write_limits: bool,
+    /// Allow limits above a constraint's own reported maximum, which may be the thermal specification
+    /// power; never above the largest of the zone's maxima and the firmware's own settings.
+    #[arg(long, requires = "write_limits")]
+    pub(crate) above_rated: bool,
+    /// Windows that the maker's data sheet allows, s, where the zone does not report them.
+    #[arg(long, value_name = "MIN:MAX", requires = "write_limits")]
+    pub(crate) window_range: Option<String>,
+    /// The cautions have been read: their short code, which stands below them.
+    #[arg(long, value_name = "CODE", requires = "write_limits")]
+    pub(crate) yes: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CampaignArgs {
+    /// Notebook; runs that it has already are not made again, so a campaign goes on where it stopped.
+    pub(crate) notebook: PathBuf,
+    /// Run sheet: one row a run, with any of the columns order, run, machine, cooling, tune, workload,
+    /// setting, `pl1_w`, `pl2_w`, `tau_s`, `temp_limit_c`, `fan_max_rpm`, `room_c`, `warm_up_s`, `run_s`,
+    /// `cool_down_s`, block, reason. An empty limit is the firmware's own.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) sheet: PathBuf,
+    #[command(flatten)]
+    pub(crate) sensors: SensorArgs,
+    /// Only say what is done, what is left and how long it takes.
+    #[arg(long)]
+    pub(crate) list: bool,
+    /// Leave this run out; may be repeated.
+    #[arg(long, value_name = "RUN")]
+    pub(crate) skip: Vec<String>,
+    /// The runs are made elsewhere: ask for each setting and take the file of each log.
+    #[arg(long)]
+    pub(crate) logs: bool,
+    /// Built-in load of every workload that has none of its own, as for 'record'. A workload named like
+    /// a built-in load is that load.
+    #[arg(long, value_name = "LOAD", conflicts_with = "command")]
+    pub(crate) load: Option<String>,
+    /// Command of every workload that has none of its own.
+    #[arg(long, value_name = "COMMAND")]
+    pub(crate) command: Option<String>,
+    /// Built-in load of one workload; may be repeated.
+    #[arg(long, value_name = "WORKLOAD=LOAD")]
+    pub(crate) load_of: Vec<String>,
+    /// Command of one workload; may be repeated.
+    #[arg(long, value_name = "WORKLOAD=COMMAND")]
+    pub(crate) command_of: Vec<String>,
+    /// Pattern whose first group is the score in the commands' output.
+    #[arg(long, value_name = "REGEX", conflicts_with = "score_json")]
+    pub(crate) score_pattern: Option<String>,
+    /// Place of the score in the commands' JSON, as results.0.score.
+    #[arg(long, value_name = "PATH")]
+    pub(crate) score_json: Option<String>,
+    /// Longest wait for the machine to settle at rest before a run, s.
+    #[arg(long, value_name = "S", default_value_t = 900.0, value_parser = number(0.0, 1e5), allow_negative_numbers = true)]
+    pub(crate) settle_within: f64,
+    /// Seconds at rest that are recorded before the load.
+    #[arg(long, value_name = "S", default_value_t = 30.0, value_parser = number(0.0, 1e5), allow_negative_numbers = true)]
+    pub(crate) rest_before: f64,
+    /// Seconds under load before the scored part, where the sheet does not say.
+    #[arg(long, value_name = "S", default_value_t = 0.0, value_parser = number(0.0, 86_400.0), allow_negative_numbers = true)]
+    pub(crate) warm_up: f64,
+    /// Seconds of the scored part, where the sheet does not say; a command runs to its own end.
+    #[arg(long = "for", value_name = "S", default_value_t = 600.0, value_parser = number(1.0, 604_800.0), allow_negative_numbers = true)]
+    pub(crate) run_s: f64,
+    /// Seconds at rest that are recorded after the load, where the sheet does not say.
+    #[arg(long, value_name = "S", default_value_t = 60.0, value_parser = number(0.0, 86_400.0), allow_negative_numbers = true)]
+    pub(crate) cool_down: f64,
+    /// End a load when the package reaches this, °C; 5 K above the maximum that its sensor reports if
+    /// not given.
+    #[arg(long, value_name = "C", value_parser = number(20.0, 150.0), allow_negative_numbers = true)]
+    pub(crate) stop_temp: Option<f64>,
+    /// End a load after this long, s.
+    #[arg(long, value_name = "S", value_parser = number(1.0, 1e7), allow_negative_numbers = true)]
+    pub(crate) stop_after: Option<f64>,
+    #[command(flatten)]
+    pub(crate) write: WriteArgs,
+    /// Room temperature, °C, where neither a sensor nor the sheet tells it.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: Option<f64>,
+    /// Altitude, m.
+    #[arg(long, value_name = "M", value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
+    pub(crate) altitude: Option<f64>,
+}
+
 #[derive(Debug, Args)]
 pub(crate) struct SoundArgs {
-    /// Recordings: WAV, RF64 or W64, integers or floating point.
-    #[arg(required = true)]
+    /// Recordings: WAV, RF64 or W64, integers or floating point; also M4A, MP3, FLAC and Ogg Vorbis if
+    /// built with the feature phone-formats.
+    #[arg(required_unless_present = "sweep")]
     pub(crate) files: Vec<PathBuf>,
+    /// Log of the fan speed during the one recording, in which the speed is stepped or ramped: gives level
+    /// and tones against speed. Without a recording, a table of speeds and meter's readings in dB(A).
+    #[arg(long, value_name = "LOG")]
+    pub(crate) sweep: Option<PathBuf>,
+    /// Start of the recording in the log's time, s; found from the sound if not given.
+    #[arg(long, value_name = "S", requires = "sweep", value_parser = number(-1e6, 1e6), allow_negative_numbers = true)]
+    pub(crate) start: Option<f64>,
+    /// Speed to which the level of a sweep refers, rpm; the highest seen if not given.
+    #[arg(long, value_name = "RPM", requires = "sweep", value_parser = number(1.0, 100_000.0), allow_negative_numbers = true)]
+    pub(crate) full_speed: Option<f64>,
+    /// Lowest level that the meter or recorder shows, dB(A): in a sweep, what stands there is "at most
+    /// this".
+    #[arg(long, value_name = "DBA", requires = "sweep", value_parser = number(-150.0, 140.0), allow_negative_numbers = true)]
+    pub(crate) floor: Option<f64>,
+    #[command(flatten)]
+    pub(crate) read: ReadArgs,
     /// What calibrates them: reading=DBA, what a meter beside the microphone showed during the first
     /// recording; or FILE=DB, a recording of an acoustic calibrator of this level with the same gain.
     #[arg(long, value_name = "WHAT=DB")]
@@ -239,6 +363,38 @@ pub(crate) struct SoundArgs {
     /// Take the sound as coming from all sides (across the room) for loudness, not from the front.
     #[arg(long)]
     pub(crate) diffuse: bool,
+    /// Fan speed during the recordings, rpm: tones that go with it are named.
+    #[arg(long, value_name = "RPM", value_parser = number(1.0, 100_000.0), allow_negative_numbers = true)]
+    pub(crate) fan_speed: Option<f64>,
+    /// Blades of the fan: only tones of its blade passing are put down to it.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=99))]
+    pub(crate) blades: Option<u32>,
+    /// Leave nothing out: speech, doors and wind count.
+    #[arg(long)]
+    pub(crate) keep_all: bool,
+    /// Take levels as absolute although the signal looks like automatic gain or noise gating; only if
+    /// you know that the recorder has neither.
+    #[arg(long)]
+    pub(crate) trust_gain: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct QuietestArgs {
+    /// Description of the machine in TOML; `--template` prints one to fill in.
+    #[arg(required_unless_present = "template")]
+    pub(crate) machine: Option<PathBuf>,
+    /// Print a description to fill in.
+    #[arg(long)]
+    pub(crate) template: bool,
+    /// Power, W, instead of the description's.
+    #[arg(long, value_name = "W", value_parser = number(0.0, 100_000.0), allow_negative_numbers = true)]
+    pub(crate) power: Option<f64>,
+    /// Room temperature, °C, instead of the description's.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: Option<f64>,
+    /// Highest temperature, °C, instead of the description's.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 200.0), allow_negative_numbers = true)]
+    pub(crate) temp_max: Option<f64>,
 }
 
 /// Grades of a background's correction.
@@ -328,6 +484,20 @@ pub(crate) struct ReadArgs {
     /// Save how the file was read, for the next file like it.
     #[arg(long, value_name = "FILE")]
     pub(crate) save_recipe: Option<PathBuf>,
+}
+
+impl ReadArgs {
+    /// A log read as it says itself.
+    pub(crate) fn plain() -> Self {
+        Self {
+            channel: Vec::new(),
+            interval: None,
+            device: None,
+            dates: None,
+            recipe: None,
+            save_recipe: None,
+        }
+    }
 }
 
 #[derive(Debug, Args)]
@@ -507,6 +677,22 @@ pub(crate) struct LimitArgs {
     pub(crate) fan_curve: Option<PathBuf>,
 }
 
+impl LimitArgs {
+    /// Nothing said.
+    pub(crate) fn unknown() -> Self {
+        Self {
+            pl1: LimitValue::Unknown,
+            pl2: LimitValue::Unknown,
+            tau: LimitValue::Unknown,
+            temp_limit: LimitValue::Unknown,
+            limit: Vec::new(),
+            fan_max: None,
+            fan_fixed: None,
+            fan_curve: None,
+        }
+    }
+}
+
 /// A reader of numbers within what can be.
 fn number(lo: f64, hi: f64) -> impl Fn(&str) -> Result<f64, String> + Clone {
     move |text| match text.trim().parse::<f64>() {
@@ -672,6 +858,106 @@ pub(crate) struct FitArgs {
     /// Print the priors with their reasons.
     #[arg(long)]
     pub(crate) priors: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct VerifyArgs {
+    #[command(flatten)]
+    pub(crate) pick: PickArgs,
+    /// Run to verify, by name or id; it is taken out of the evidence.
+    #[arg(allow_hyphen_values = true)]
+    pub(crate) run: String,
+    /// Predict from these runs only (names or ids, comma between); from all others on its cooling if
+    /// not given.
+    #[arg(long = "use", value_name = "RUN,…", value_delimiter = ',')]
+    pub(crate) use_runs: Vec<String>,
+    /// Smallest difference of temperature that matters, K.
+    #[arg(long, value_name = "K", default_value_t = 3.0, value_parser = number(0.1, 50.0), allow_negative_numbers = true)]
+    pub(crate) temp_matters: f64,
+    /// Smallest difference of watts that matters, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 3.0, value_parser = number(0.1, 100.0), allow_negative_numbers = true)]
+    pub(crate) power_matters: f64,
+    /// Smallest difference of level that matters, dB.
+    #[arg(long, value_name = "DB", default_value_t = 2.0, value_parser = number(0.1, 50.0), allow_negative_numbers = true)]
+    pub(crate) level_matters: f64,
+    /// Smallest difference of work that matters, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 2.0, value_parser = number(0.1, 100.0), allow_negative_numbers = true)]
+    pub(crate) work_matters: f64,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct BeforeAfterArgs {
+    /// Notebook.
+    pub(crate) notebook: PathBuf,
+    /// The cooling before, by name or id.
+    #[arg(allow_hyphen_values = true)]
+    pub(crate) before: String,
+    /// The cooling after.
+    #[arg(allow_hyphen_values = true)]
+    pub(crate) after: String,
+    /// Machine; needed only if several have both coolings.
+    #[arg(long)]
+    pub(crate) machine: Option<String>,
+    /// Smallest change of K/W that matters, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 5.0, value_parser = number(0.1, 100.0), allow_negative_numbers = true)]
+    pub(crate) smallest: f64,
+}
+
+/// Verdicts of `check` that end with exit code 1.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum DenyVerdict {
+    /// Only a failure.
+    Fail,
+    /// A failure, and what cannot be told.
+    CannotTell,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "The reference's runs say what a unit of the model does at any setting, in any room, and \
+                  how surely. The unit's run, one under load is enough, says how far it lies from that. A \
+                  unit passes if the whole 90 % interval of each deviation is within tolerance, fails if \
+                  one lies outside, and otherwise the runs do not tell. Being cooler, quieter or faster \
+                  is never a fault."
+)]
+pub(crate) struct CheckArgs {
+    /// Notebook.
+    pub(crate) notebook: PathBuf,
+    /// The reference: a machine by name or id, or a model (with --unit); may be repeated.
+    #[arg(
+        long,
+        value_name = "MACHINE",
+        required = true,
+        allow_hyphen_values = true
+    )]
+    pub(crate) against: Vec<String>,
+    /// Machine to check; may be repeated. All others of the reference's model if not given.
+    #[arg(long, value_name = "MACHINE", allow_hyphen_values = true)]
+    pub(crate) unit: Vec<String>,
+    /// Cooling, by its name in each machine; the one with most runs if not given.
+    #[arg(long)]
+    pub(crate) cooling: Option<String>,
+    /// Hotter by at most, K.
+    #[arg(long, value_name = "K", default_value_t = 5.0, value_parser = number(0.1, 50.0), allow_negative_numbers = true)]
+    pub(crate) temp_tolerance: f64,
+    /// More or less watts by at most, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 5.0, value_parser = number(0.1, 100.0), allow_negative_numbers = true)]
+    pub(crate) power_tolerance: f64,
+    /// Louder by at most, dB.
+    #[arg(long, value_name = "DB", default_value_t = 3.0, value_parser = number(0.1, 50.0), allow_negative_numbers = true)]
+    pub(crate) level_tolerance: f64,
+    /// Slower by at most, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 4.0, value_parser = number(0.1, 100.0), allow_negative_numbers = true)]
+    pub(crate) work_tolerance: f64,
+    /// More K/W at equal fan speed by at most, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 10.0, value_parser = number(0.1, 100.0), allow_negative_numbers = true)]
+    pub(crate) resistance_tolerance: f64,
+    /// Write the sheet to this file instead, as a page to print if it ends in .html, else as text.
+    #[arg(short, long, value_name = "FILE")]
+    pub(crate) output: Option<PathBuf>,
+    /// Exit with 1 if a unit fails, or if it cannot be told either.
+    #[arg(long, value_enum)]
+    pub(crate) deny: Option<DenyVerdict>,
 }
 
 #[derive(Debug, Args)]

@@ -28,6 +28,8 @@ const SEED: u64 = 0x5e77_1e90_1a7e_0001;
 pub enum InferError {
     /// Nothing to fit.
     NoRuns,
+    /// A run that nothing can be held against: it is the only one.
+    NothingToHoldAgainst,
     /// Runs, but no temperature or power in any of them.
     NoReadings,
     /// The solver gave up; its message.
@@ -42,6 +44,10 @@ impl fmt::Display for InferError {
             Self::NoRuns => f.write_str(
                 "there are no runs to fit; add some with 'settlepoint add readings' or 'settlepoint \
                  add log'",
+            ),
+            Self::NothingToHoldAgainst => f.write_str(
+                "this run is the only one on its cooling, so there is no prediction to hold it against; \
+                 add the runs that the prediction came from",
             ),
             Self::NoReadings => f.write_str(
                 "no run has a package temperature under load; note at least the temperature and the \
@@ -198,6 +204,29 @@ impl Posterior<'_> {
             block.whiten(out);
         }
     }
+}
+
+/// Readings of one run, in standard deviations from what `z` gives and independent of each other:
+/// this run's part of the misfit, for fits in which runs do not share all their parameters.
+pub(crate) fn run_misfit(
+    layout: &Layout,
+    evidence: &Evidence,
+    index: usize,
+    z: &[f64],
+    weight: f64,
+) -> Vec<f64> {
+    let mut own = observations(evidence);
+    own.retain(|o| o.run == index);
+    let run = &evidence.runs[index];
+    let prediction = predict_run(layout, z, index, run, 1.0);
+    let mut out: Vec<f64> = own
+        .iter()
+        .map(|o| tempered(weight * residual(layout, z, run, &prediction, evidence, o)))
+        .collect();
+    for block in blocks(&own) {
+        block.whiten(&mut out);
+    }
+    out
 }
 
 /// Degrees of freedom of the tails of a reading's error.

@@ -5,12 +5,14 @@
 //! [`choose`](mod@choose) picks one. [`network`] reads the thermal network of a single log, open
 //! loop.
 
+pub mod before_after;
 pub mod choose;
 pub mod collect;
 pub mod evidence;
 pub mod fit;
 pub mod forward;
 pub mod identify;
+pub mod joint;
 pub mod layout;
 pub mod network;
 pub mod plan;
@@ -19,3 +21,5 @@ pub mod prior;
 mod response;
 mod sample;
 pub mod timeline;
+pub mod unit_check;
+pub mod verify;

@@ -590,7 +590,7 @@ pub(crate) fn interval(values: impl Iterator<Item = f64>, basis: Basis) -> Estim
 }
 
 /// The same for a new reading whose own error has standard deviation `sd`.
-fn predictive(values: impl Iterator<Item = f64>, sd: f64) -> Estimate {
+pub(crate) fn predictive(values: impl Iterator<Item = f64>, sd: f64) -> Estimate {
     let values: Vec<f64> = values.filter(|v| v.is_finite()).collect();
     let n = values.len().max(1) as f64;
     let mean = values.iter().sum::<f64>() / n;

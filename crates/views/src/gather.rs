@@ -76,6 +76,14 @@ pub fn analysed(log: &SensorLog, room_c: Option<f64>) -> (Cow<'_, SensorLog>, Re
 /// # Errors
 /// An empty notebook, a machine or cooling that is not there, or trouble reading.
 pub fn gather(book: &Notebook, pick: &Pick) -> Result<Gathered, ViewError> {
+    gather_with(book, pick, None)
+}
+
+/// The same, with the run `also` among the others even if it is left out of fits.
+///
+/// # Errors
+/// As [`gather`].
+pub fn gather_with(book: &Notebook, pick: &Pick, also: Option<Id>) -> Result<Gathered, ViewError> {
     let runs = book.runs()?;
     let machine = pick_machine(book, pick.machine.as_deref())?;
     let own: Vec<Run> = runs
@@ -94,8 +102,8 @@ pub fn gather(book: &Notebook, pick: &Pick) -> Result<Gathered, ViewError> {
     let cooling = gathered.cooling.id;
     for run in own.into_iter().filter(|r| r.cooling == cooling) {
         match run.excluded.clone() {
-            Some(reason) => gathered.excluded.push((run.name, reason)),
-            None => add_run(book, &mut gathered, run)?,
+            Some(reason) if also != Some(run.id) => gathered.excluded.push((run.name, reason)),
+            _ => add_run(book, &mut gathered, run)?,
         }
     }
     gathered.findings.extend(of_settings(book)?);

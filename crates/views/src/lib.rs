@@ -13,6 +13,7 @@ pub mod planning;
 pub mod recording;
 pub mod report;
 pub mod sheet_page;
+pub mod verdicts;
 pub mod words;
 
 pub use error::ViewError;

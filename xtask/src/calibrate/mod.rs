@@ -13,6 +13,7 @@ mod report;
 mod spreadsheet;
 mod tally;
 mod truth;
+pub(crate) mod verdicts;
 
 use std::time::Instant;
 

@@ -102,7 +102,7 @@ fn phase_stretch(phase: &Phase) -> PhaseStretch {
 }
 
 /// What held a phase, as far as its mean power tells: a limit near it, the temperature limit where
-/// the phase was recognised as held by it, else not known.
+/// the phase was recognised as held by it, else only which limit it stayed below.
 fn acting(phase: &Phase, setting: &Setting) -> ActingStretch {
     let near = |limit: LimitValue| {
         let power = phase.power_w?.value;
@@ -119,13 +119,26 @@ fn acting(phase: &Phase, setting: &Setting) -> ActingStretch {
     } else if let Some(w) = near(setting.pl2_w) {
         (Held::Power, format!("PL2 {w:.0} W"))
     } else {
-        (Held::Unknown, "not known".to_owned())
+        (Held::Unknown, stayed_below(phase, setting).to_owned())
     };
     ActingStretch {
         from_s: phase.start_s,
         to_s: phase.end_s,
         held,
         label,
+    }
+}
+
+/// Below a limit may act the work itself, or a limit that is not watched.
+fn stayed_below(phase: &Phase, setting: &Setting) -> &'static str {
+    let power = phase.power_w.map(|e| e.value);
+    let below = |limit: LimitValue| power.zip(limit.value()).is_some_and(|(p, w)| p < w);
+    if below(setting.pl1_w) {
+        "below PL1"
+    } else if below(setting.pl2_w) {
+        "below PL2"
+    } else {
+        "not known"
     }
 }
 

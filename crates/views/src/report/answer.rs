@@ -131,7 +131,8 @@ pub(super) fn choice(context: &Context<'_>) -> Vec<Block> {
     ];
     blocks.extend(verdict(choice));
     let chart = trade_off(&context.gathered, choice, &context.bounds);
-    blocks.push(Block::Figure(Figure::new(chart).shaped(0.62)));
+    let tall = 0.4 + 0.7 * chart.axes.len() as f64;
+    blocks.push(Block::Figure(Figure::new(chart).shaped(0.62, tall)));
     blocks.push(Block::Table(settings_table(context, choice)));
     if fit.evidence.workloads.len() > 1 {
         blocks.extend(other_workloads(context, choice).map(Block::Table));
@@ -149,7 +150,7 @@ fn verdict(choice: &Choice) -> Vec<Block> {
     let reasons = chosen.reasons.iter().chain(&choice.reasons);
     let mut blocks = vec![
         Block::Text(format!("Recommended: {}.", firmware_text(&chosen.setting))),
-        Block::List(reasons.map(|r| sentence(r)).collect()),
+        Block::List(reasons.cloned().collect()),
     ];
     let near = [
         ("Quieter or cooler", choice.quieter),

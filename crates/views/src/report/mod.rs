@@ -181,6 +181,8 @@ pub struct Figure {
     pub chart: Box<dyn Chart>,
     /// Height over width.
     pub shape: f64,
+    /// The same on a phone, where panels stand under each other.
+    pub tall: f64,
 }
 
 impl Figure {
@@ -188,11 +190,16 @@ impl Figure {
         Self {
             chart: Box::new(chart),
             shape: 0.52,
+            tall: 0.9,
         }
     }
 
-    fn shaped(self, shape: f64) -> Self {
-        Self { shape, ..self }
+    fn shaped(self, shape: f64, tall: f64) -> Self {
+        Self {
+            shape,
+            tall,
+            ..self
+        }
     }
 }
 

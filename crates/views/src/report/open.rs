@@ -5,6 +5,7 @@ use settlepoint_notebook::SCHEMA_VERSION;
 
 use super::context::Context;
 use super::{Block, Grid};
+use crate::models::open_words;
 use crate::words::asked;
 
 /// How readings became numbers.
@@ -79,7 +80,7 @@ pub(super) fn unknown(context: &Context<'_>) -> Vec<Block> {
     }
     let rows = open
         .into_iter()
-        .map(|u| vec![u.parameter.replace('_', " "), u.needs])
+        .map(|u| vec![open_words(&u.parameter), u.needs])
         .collect();
     vec![
         Block::Text(
