@@ -6,9 +6,9 @@ mod campaigns;
 mod charts;
 mod comparisons;
 mod contract;
-mod pages;
 #[cfg(target_os = "linux")]
 mod crashes;
+mod pages;
 mod plans;
 #[cfg(target_os = "linux")]
 mod recordings;
