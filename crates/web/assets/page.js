@@ -65,6 +65,8 @@ if (live) {
     summary.replaceChildren(...part("summary").childNodes);
     const picture = part("picture");
     shown().replaceChildren(...picture.childNodes);
+    figure.querySelector("h3").textContent = picture.dataset.title;
+    figure.querySelector("figcaption p").textContent = picture.dataset.subtitle;
     if (!still) return;
     const address = picture.dataset.address;
     history.replaceState(null, "", location.pathname + "?" + address);
@@ -105,6 +107,12 @@ if (live) {
     field.after(slider);
   }
   for (const list of all("select", form)) list.addEventListener("change", changed);
+  // The other of the two pictures comes to be seen: it is of an earlier question.
+  let before = shown();
+  addEventListener("resize", () => {
+    if (shown() !== before) ask(true);
+    before = shown();
+  });
   form.addEventListener("submit", (event) => { event.preventDefault(); ask(true); });
 }
 

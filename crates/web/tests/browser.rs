@@ -306,6 +306,7 @@ fn the_answer_follows_a_slider() {
     browser.until("the new address", "location.search.includes('pl1_w=125')");
     let after = browser.text();
     assert_ne!(before, after);
+    assert!(after.contains("mixdown under PL1 125"), "{after}");
     let times = browser.js_later(SLIDE, &json!([60]));
     let mut times: Vec<f64> = times
         .as_array()

@@ -11,7 +11,6 @@ use settlepoint_draw::Table;
 use settlepoint_import::{ChannelOverride, ImportOptions, Imported, import};
 use settlepoint_infer::predict::setting_of;
 use settlepoint_notebook::{LogSource, Notebook, new_id};
-use settlepoint_phases::{Options, analyse};
 use settlepoint_views::adding::{
     LogToKeep, check_room, check_setting, cooling_for, foreign, has_readings, keep_log,
     limits_label, machine_for, refuse_run_name, same_file, scores_of, workload_for,
@@ -194,7 +193,7 @@ fn page(
     let dropped = waiting(state, fields)?;
     let imported = dropped.read()?;
     let known = Known::of(state)?;
-    let review = analyse(&imported.log, &Options { room_c: None });
+    let (_, review) = analysed(&imported.log, None);
     let mut findings: Vec<Finding> = imported.findings.clone();
     findings.extend(review.findings.iter().cloned());
     let here = format!("/add/log/{}", dropped.id);

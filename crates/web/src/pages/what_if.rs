@@ -203,7 +203,7 @@ pub(crate) fn live(state: &State, reader: &Reader, fields: &Fields) -> Result<Re
     let address = address(&own, &study, reader.degrees);
     let body = html! {
         div data-part="summary" { (summary(&prediction, &own, fit, reader.degrees)) }
-        div data-part="picture" data-address=(address) { (html::drawn(&chart.draw(&look).svg)) }
+        div data-part="picture" data-address=(address) data-title=(chart.title) data-subtitle=(chart.subtitle) { (html::drawn(&chart.draw(&look).svg)) }
         @if still { div data-part="table" { (html::table(chart.title(), &chart.table())) } }
     };
     Ok(Html(body.into_string()).into_response())
