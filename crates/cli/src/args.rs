@@ -446,6 +446,10 @@ pub(crate) struct ServeArgs {
     /// Open the address in the browser.
     #[arg(long)]
     pub(crate) open: bool,
+    /// Ask for a key, which stands in the printed address, on this machine, too: for machines that
+    /// other people are logged in to.
+    #[arg(long)]
+    pub(crate) key: bool,
     /// Answer under this address of the machine instead of the loopback one, to anyone on the network
     /// who has the key in the printed address. Not encrypted.
     #[arg(long, value_name = "ADDRESS")]

@@ -9,6 +9,7 @@ mod contract;
 #[cfg(target_os = "linux")]
 mod crashes;
 mod noise_bounds;
+mod pages;
 mod plans;
 #[cfg(target_os = "linux")]
 mod recordings;
