@@ -11,11 +11,14 @@ use super::{apply, check};
 use crate::clock::Clock;
 use crate::discover::tree::text;
 use crate::error::BenchError;
+use crate::session::{End, Snapshot};
 use crate::zones::{Zone, package_zones};
 
 /// The former limits, in the folder of the machine's state.
 pub(super) const KEPT: &str = "former-limits.json";
 const LOCK: &str = "limits.lock";
+/// Limits are looked at this often while a run goes on, s. A judgement.
+const LOOK_S: f64 = 10.0;
 
 /// What an earlier program had left, and what became of it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -170,6 +173,42 @@ impl LimitKeeper {
 impl Drop for LimitKeeper {
     fn drop(&mut self) {
         self.back();
+    }
+}
+
+/// Looks at limits while a run goes on: now and then, and at once after the machine slept, when
+/// firmware may have set its own.
+#[derive(Debug)]
+pub struct LimitWatch<'k> {
+    keeper: Option<&'k LimitKeeper>,
+    looked_s: f64,
+    moved: Option<BenchError>,
+}
+
+impl<'k> LimitWatch<'k> {
+    /// A watch over limits in hand; without any it sees nothing.
+    pub const fn new(keeper: Option<&'k LimitKeeper>) -> Self {
+        Self {
+            keeper,
+            looked_s: 0.0,
+            moved: None,
+        }
+    }
+
+    /// Takes a row of the run; gives the run's end if limits are no longer held.
+    pub fn look(&mut self, now: &Snapshot<'_>) -> Option<End> {
+        if now.slept_s > 0.0 || now.time_s - self.looked_s >= LOOK_S {
+            self.looked_s = now.time_s;
+            self.moved = self.keeper.and_then(|keeper| keeper.check().err());
+        }
+        self.moved
+            .is_some()
+            .then_some(End::LimitsMoved { at_s: now.time_s })
+    }
+
+    /// Which limit moved, and why that may be.
+    pub fn moved(self) -> Option<BenchError> {
+        self.moved
     }
 }
 

@@ -10,7 +10,7 @@ mod rules;
 pub use former::FormerLimits;
 pub use guard::{GUARD_READY, GuardEnd, watch};
 pub use held::rivals;
-pub use keeper::{Leftover, LimitKeeper};
+pub use keeper::{Leftover, LimitKeeper, LimitWatch};
 pub use rules::{Allowed, LimitWrite, WantedLimits, writes};
 
 pub(crate) use held::{apply, check};

@@ -550,7 +550,7 @@ pub(crate) fn read_limits(root: &Path, setting: &mut Setting) {
 /// The score in the workload's sense: a command's own, passes a second, or the time for the work.
 pub(crate) fn score(kind: ScoreKind, outcome: &RunOutcome) -> Option<f64> {
     let load = outcome.load.as_ref()?;
-    if load.wrong > 0 {
+    if load.wrong > 0 || outcome.slept_while_scored() {
         return None;
     }
     if let Some(picked) = &load.score {

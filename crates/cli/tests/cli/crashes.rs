@@ -136,7 +136,8 @@ fn kill(seed: u64, kills: u32) -> Tally {
             if is_command { &more } else { &[] },
         );
         until("limits are written", || limits(&desk) != before);
-        std::thread::sleep(Duration::from_secs_f64(3.5 * random.uniform()));
+        let after_s = 3.5 * random.uniform();
+        std::thread::sleep(Duration::from_secs_f64(after_s));
         child.kill().expect("SIGKILL");
         let killed_s = wall_s();
         let killed = Instant::now();
@@ -149,29 +150,56 @@ fn kill(seed: u64, kills: u32) -> Tally {
         until("no load stays", || !runs_still(&marker, Path::new("")));
         let disk_s = disk.longest_s();
         tally.kills += 1;
-        judge(&desk, &name, killed_s, disk_s, status.success(), &mut tally);
+        let moment = Moment {
+            after_s,
+            killed_s,
+            disk_s,
+            ended: status.success(),
+        };
+        judge(&desk, &name, moment, &mut tally);
     }
     let book = Notebook::open(desk.path("a.settle")).expect("it opens");
     book.check().expect("it is whole");
     tally
 }
 
-fn judge(desk: &Desk, name: &str, killed_s: f64, disk_s: f64, ended: bool, tally: &mut Tally) {
+/// When a kill came.
+#[derive(Clone, Copy, Debug)]
+struct Moment {
+    /// After the first change of a limit, s.
+    after_s: f64,
+    /// By the wall clock, s.
+    killed_s: f64,
+    /// The longest that the disk took meanwhile, s.
+    disk_s: f64,
+    /// The campaign had ended before.
+    ended: bool,
+}
+
+/// Limits are given 0.3 s to be taken up, then sensors are opened and the run is entered.
+const BEFORE_ROWS_S: f64 = 0.8;
+
+fn judge(desk: &Desk, name: &str, moment: Moment, tally: &mut Tally) {
     let book = Notebook::open(desk.path("a.settle")).expect("it opens");
     let last_s = last_row_s(&book, name);
     drop(book);
-    if ended {
+    if moment.ended {
         tally.ended_before += 1;
         return;
     }
     let Some(last_s) = last_s else {
         tally.before_first_rows += 1;
+        let allowed_s = BEFORE_ROWS_S + PROMISED_S + 3.0 * moment.disk_s;
+        assert!(
+            moment.after_s <= allowed_s,
+            "{name} has no rows: {moment:?}"
+        );
         return;
     };
-    let lost_s = killed_s - last_s;
+    let lost_s = moment.killed_s - last_s;
     assert!(
-        lost_s <= PROMISED_S + disk_s,
-        "{name} lost {lost_s} s on a disk that takes {disk_s} s"
+        lost_s <= PROMISED_S + moment.disk_s,
+        "{name} lost {lost_s} s: {moment:?}"
     );
     tally.lost_s.push(lost_s);
     let review = desk.json(["review", "a.settle"]);

@@ -10,6 +10,8 @@ mod contract;
 mod crashes;
 #[cfg(target_os = "linux")]
 mod recordings;
+#[cfg(target_os = "linux")]
+mod rehearsals;
 mod sounds;
 mod support;
 mod tables;
