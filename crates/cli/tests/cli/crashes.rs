@@ -314,15 +314,15 @@ fn a_disk_that_fills_delays_rows_and_loses_none_once_there_is_space() {
     sheet(&desk, "full");
     desk.write(
         "long.csv",
-        "run,workload,pl1_w,run_s,cool_down_s\nfull,mixed,40,9,0\n",
+        "run,workload,pl1_w,run_s,cool_down_s\nfull,mixed,40,6,0\n",
     );
-    // The ballast goes after six seconds; until then there is room for a second or two of rows, with
+    // The ballast goes after four seconds; until then there is room for a second or two of rows, with
     // 60 channels of 8 bytes 100 times a second, once in the log and once in the notebook.
     let script = format!(
         "cp a.settle disk/b.settle\n\
          head -c $((3 * 1048576 - $(du -b --total disk | tail -1 | cut -f1) - 300000)) /dev/zero \
          > disk/ballast\n\
-         (sleep 6; rm disk/ballast) &\n\
+         (sleep 4; rm disk/ballast) &\n\
          $program campaign disk/b.settle --sheet long.csv --root bench --write-limits --yes {code} \
          --settle-within 0 --rest-before 0 --rate 100 --json; code=$?\n\
          cp disk/b.settle* .; exit $code"
@@ -337,14 +337,14 @@ fn a_disk_that_fills_delays_rows_and_loses_none_once_there_is_space() {
     book.check().expect("it is whole");
     let run = book.runs().expect("runs")[0].id;
     let log = book.log(run).expect("a log");
-    // Nine seconds at 100 a second, all of them.
+    // Six seconds at 100 a second, all of them but for ticks that came too late on a busy machine.
     let widest = log
         .time_s()
         .windows(2)
         .map(|w| w[1] - w[0])
         .fold(0.0, f64::max);
     assert!(
-        log.len() >= 890 && widest < 0.5,
+        log.len() >= 580 && widest < 0.5,
         "{} rows, widest {widest}",
         log.len()
     );
@@ -369,11 +369,11 @@ fn a_disk_that_stays_full_ends_the_run_with_a_word_and_the_notebook_opens() {
     let before = limits(&desk);
     desk.write(
         "long.csv",
-        "run,workload,pl1_w,run_s,cool_down_s\nfull,mixed,40,6,0\n",
+        "run,workload,pl1_w,run_s,cool_down_s\nfull,mixed,40,3,0\n",
     );
     let script = format!(
         "cp a.settle disk/b.settle\n\
-         head -c $((2 * 1048576 - $(du -b --total disk | tail -1 | cut -f1) - 500000)) /dev/zero \
+         head -c $((2 * 1048576 - $(du -b --total disk | tail -1 | cut -f1) - 200000)) /dev/zero \
          > disk/ballast\n\
          $program campaign disk/b.settle --sheet long.csv --root bench --write-limits --yes {code} \
          --settle-within 0 --rest-before 0 --rate 100 --json; code=$?\n\
@@ -388,6 +388,31 @@ fn a_disk_that_stays_full_ends_the_run_with_a_word_and_the_notebook_opens() {
     assert_eq!(limits(&desk), before);
     let book = Notebook::open(desk.path("b.settle")).expect("it opens");
     book.check().expect("it is whole");
+}
+
+#[test]
+fn a_notebook_on_a_read_only_disk_is_refused_before_anything_runs_and_can_be_read() {
+    let (desk, code) = desk();
+    let before = limits(&desk);
+    sheet(&desk, "one");
+    let script = format!(
+        "cp a.settle disk/b.settle; mount -o remount,ro disk\n\
+         $program runs disk/b.settle; echo $?\n\
+         $program record disk/b.settle --root bench --for 1; echo $?\n\
+         $program campaign disk/b.settle --sheet plan.csv --root bench --write-limits --yes {code}; \
+         echo $?"
+    );
+    let Some(said) = on_small_disk(&desk, "2m", &script) else {
+        return without_mounts();
+    };
+    let codes: Vec<&str> = said.out.lines().filter(|l| l.len() == 1).collect();
+    assert_eq!(codes, ["0", "5", "5"], "{said:?}");
+    assert_eq!(
+        said.err.matches("may not be written to").count(),
+        2,
+        "{said:?}"
+    );
+    assert_eq!(limits(&desk), before);
 }
 
 #[test]
