@@ -3,11 +3,17 @@
 //! `SETTLEPOINT_MACHINES=20` takes as many machines and prints what came out
 //! (`cargo xtask rehearse-test`); without it there are two.
 
-use serde_json::Value;
 use settlepoint_bench::rehearse::MachineSpec;
+use settlepoint_domain::{FanSetting, LimitValue};
+use settlepoint_infer::fit::{CoolingFit, Draw};
+use settlepoint_infer::forward::Conditions;
+use settlepoint_infer::layout::Key;
+use settlepoint_infer::predict::{Prediction, Query, setting_of};
 use settlepoint_model::{
-    BudgetTier, Cauer, FanControl, Scenario, Start, capacity_w, simulate, steady_state,
+    BudgetTier, Cauer, Cooling, FanControl, Scenario, Start, capacity_w, simulate, steady_state,
 };
+
+use settlepoint_views::gather;
 
 use crate::campaigns::code;
 use crate::support::Desk;
@@ -63,10 +69,9 @@ fn scenario(spec: &MachineSpec, pl1_w: f64) -> Scenario {
     }
 }
 
-/// The slowest time constant of the machine's ladder with its fan at full speed, s.
-fn slowest_s(spec: &MachineSpec) -> f64 {
-    let cooling = &spec.model.cooling;
-    let outer = 1.0 / cooling.conductance_w_per_k(1.0, spec.air_density_kg_m3());
+/// The slowest time constant of a ladder with its fan at full speed, s.
+fn slowest_s(cooling: &Cooling) -> f64 {
+    let outer = 1.0 / cooling.conductance_w_per_k(1.0, cooling.reference_density_kg_m3);
     let mut r: Vec<f64> = cooling.nodes.iter().map(|n| n.resistance_k_per_w).collect();
     let c: Vec<f64> = cooling.nodes.iter().map(|n| n.capacity_j_per_k).collect();
     if let Some(last) = r.last_mut() {
@@ -78,10 +83,6 @@ fn slowest_s(spec: &MachineSpec) -> f64 {
         .iter()
         .copied()
         .fold(0.0, f64::max)
-}
-
-fn value(json: &Value) -> f64 {
-    json["value"].as_f64().unwrap_or(f64::NAN)
 }
 
 fn try_machine(seed: u64, others: &[f64]) -> Errors {
@@ -127,71 +128,70 @@ fn try_machine(seed: u64, others: &[f64]) -> Errors {
 }
 
 fn compare(desk: &Desk, spec: &MachineSpec, others: &[f64]) -> Errors {
-    let cooling = &spec.model.cooling;
-    let full_rpm = spec.model.full_speed_rpm.expect("a speed");
-    let (room, rpm) = (spec.room_c.to_string(), full_rpm.to_string());
-    let at = AT_C.to_string();
-    let capacity = desk.json([
-        "capacity",
-        "a.settle",
-        "--temp",
-        &at,
-        "--room",
-        &room,
-        "--fan-speed",
-        &rpm,
-    ]);
-    let density = spec.air_density_kg_m3();
-    let true_w = capacity_w(cooling, 1.0, AT_C, spec.room_c, 1.0, density);
-    let fit = desk.json(["fit", "a.settle"]);
-    let thermal = &fit["models"]["thermal"];
-    let taus = thermal["time_constants_s"].as_array();
-    let slowest = taus.and_then(|t| t.iter().map(value).max_by(f64::total_cmp));
-    let best = desk
-        .runs()
-        .iter()
-        .filter_map(|r| r["score"].as_f64())
-        .fold(0.0, f64::max);
+    let book = gather::open(&desk.path("a.settle")).expect("it opens");
+    let gathered = gather::gather(&book, &gather::Pick::default()).expect("runs");
+    let (fit, _) = gathered.fit(&[]).expect("a fit");
     let (mut plateaus_k, mut work) = (Vec::new(), Vec::new());
-    for &share in others {
-        let pl1_w = watts(spec, share);
-        let (pl1, pl2) = (pl1_w.to_string(), spec.pl2_w.to_string());
-        let (tau, limit) = (spec.tau_s.to_string(), spec.temp_limit_c.to_string());
-        let minutes = (RUN_S / 60.0).to_string();
-        let said = desk.json([
-            "predict",
-            "a.settle",
-            "--workload",
-            "mixed",
-            "--room",
-            &room,
-            "--pl1",
-            &pl1,
-            "--pl2",
-            &pl2,
-            "--tau",
-            &tau,
-            "--temp-limit",
-            &limit,
-            "--minutes",
-            &minutes,
-        ]);
+    for share in others {
+        let pl1_w = watts(spec, *share);
+        let said = predicted(&fit, spec, pl1_w);
         let scenario = scenario(spec, pl1_w);
         let settled = steady_state(&spec.model, &scenario);
         let truth = simulate(&spec.model, &scenario, |_| {});
-        plateaus_k.push(value(&said["sustained"]["package_c"]) - settled.die_c);
-        work.push(value(&said["work_rel"]) * best / truth.mean.work_rate - 1.0);
+        plateaus_k.push(said.sustained.package_c.value - settled.die_c);
+        let best = fit.best_rate(0).expect("scores");
+        let rel = said.work_rel.value().expect("scores");
+        work.push(rel * best / truth.mean.work_rate - 1.0);
     }
-    let window = value(&fit["models"]["limits"]["tau_ratio"]);
+    let learnt = fit.layout.machine(&fit.z, 0);
+    let value = |key| fit.layout.value(&fit.z, key).expect("a parameter");
+    let cooler_k_per_w = value(Key::RiseAtStock) / fit.layout.stock_w;
     Errors {
         seed: spec.seed,
-        resistance: true_w / value(&capacity["capacity_w"]) - 1.0,
-        cooler_alone: value(&thermal["resistance_k_per_w"]) / spec.resistance_k_per_w() - 1.0,
-        window: window / spec.model.limits.tau_ratio - 1.0,
-        slowest: slowest.unwrap_or(f64::NAN) / slowest_s(spec) - 1.0,
+        resistance: true_capacity_w(spec) / capacity_w_of(&fit, spec) - 1.0,
+        cooler_alone: cooler_k_per_w / spec.resistance_k_per_w() - 1.0,
+        window: learnt.limits.tau_ratio / spec.model.limits.tau_ratio - 1.0,
+        slowest: slowest_s(&learnt.cooling) / slowest_s(&spec.model.cooling) - 1.0,
         plateaus_k,
         work,
     }
+}
+
+/// What `settlepoint predict` answers from.
+fn predicted(fit: &CoolingFit, spec: &MachineSpec, pl1_w: f64) -> Prediction {
+    let setting = setting_of(
+        "",
+        LimitValue::Value(pl1_w),
+        LimitValue::Value(spec.pl2_w),
+        LimitValue::Value(spec.tau_s),
+        LimitValue::Value(spec.temp_limit_c),
+        FanSetting::AsFitted,
+    );
+    let query = Query {
+        workload: 0,
+        setting,
+        conditions: Conditions {
+            room_c: spec.room_c,
+            altitude_m: 0.0,
+            duration_s: RUN_S,
+        },
+    };
+    fit.predict(&query, usize::MAX)
+}
+
+/// What `settlepoint capacity` answers from, at the full speed of the machine's fan.
+fn capacity_w_of(fit: &CoolingFit, spec: &MachineSpec) -> f64 {
+    let full_rpm = spec.model.full_speed_rpm.expect("a speed");
+    let share = |fit: &CoolingFit, draw: &Draw| {
+        let full = fit.layout.value(&draw.z, Key::FanFull);
+        full_rpm / full.expect("a speed")
+    };
+    fit.capacity_w(AT_C, spec.room_c, 0.0, &share).value
+}
+
+fn true_capacity_w(spec: &MachineSpec) -> f64 {
+    let density = spec.air_density_kg_m3();
+    capacity_w(&spec.model.cooling, 1.0, AT_C, spec.room_c, 1.0, density)
 }
 
 fn median_size(values: impl Iterator<Item = f64>) -> f64 {
