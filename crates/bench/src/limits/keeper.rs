@@ -415,6 +415,27 @@ mod tests {
     }
 
     #[test]
+    fn what_was_left_before_a_restart_is_the_firmware_s_business() {
+        let (folder, _) = machine(false);
+        let (root, store) = (folder.path(), folder.path().join("state"));
+        std::fs::create_dir(&store).expect("a folder");
+        let kept = store.join(KEPT);
+        FormerLimits::of(&package_zones(root))
+            .keep(&kept)
+            .expect("kept");
+        // As a program of another start of this machine would have left it.
+        let text = std::fs::read_to_string(&kept).expect("kept");
+        let here = std::fs::read_to_string("/proc/sys/kernel/random/boot_id").unwrap_or_default();
+        std::fs::write(&kept, text.replace(here.trim(), "another")).expect("changed");
+        std::fs::write(root.join(LONG), "9000000").expect("the firmware's");
+        let keeper = LimitKeeper::begin(root, &store, &mut stand_in()).expect("in hand");
+        if !here.is_empty() {
+            assert_eq!(keeper.leftover(), Some(&Leftover::StartedAgain));
+            assert_eq!(number(&root.join(LONG)), Some(9e6), "it is left alone");
+        }
+    }
+
+    #[test]
     fn zones_that_are_switched_off_or_absent_are_refused() {
         let (folder, _) = machine(false);
         let root = folder.path();
