@@ -91,6 +91,19 @@ fn a_chip_that_comes_back_under_another_number_is_found_again() {
     let account = recorder.finish().expect("ends");
     let findings = account.findings();
     assert!(rule(&findings, "sensor_moved").evidence.contains("hwmon9"));
+    let together: Vec<&Finding> = findings
+        .iter()
+        .filter(|f| f.rule == "unread_sensor")
+        .collect();
+    assert_eq!(
+        together.len(),
+        2,
+        "what came back, and what did not: {together:?}"
+    );
+    assert!(
+        together.iter().any(|f| f.evidence.contains("and 5 more")),
+        "eight cores: {together:?}"
+    );
     let errors = account
         .read_errors
         .iter()

@@ -189,7 +189,7 @@ fn answer(args: &CampaignArgs, jobs: &[Job], made: &[(String, Made)], quit: bool
         format!("all {} runs of the sheet are done\n", jobs.len())
     } else {
         format!(
-            "left of {1} runs: {0} ({2}); give the same command again to go on\n",
+            "{} of {} runs left: {}; give the same command again to go on\n",
             left.len(),
             jobs.len(),
             left.join(", ")
