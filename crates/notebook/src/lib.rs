@@ -26,6 +26,7 @@ mod merge;
 mod names;
 mod raw;
 mod recording;
+mod rescue;
 mod runs;
 mod schema;
 mod settings;

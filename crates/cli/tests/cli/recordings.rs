@@ -248,3 +248,27 @@ fn without_permissions_each_refusal_says_what_would_help() {
     assert_eq!(by_hand.code, Some(6), "nobody answers: {by_hand:?}");
     assert!(by_hand.err.contains("PL1: 60 W"), "{by_hand:?}");
 }
+
+#[test]
+fn a_notebook_deleted_under_way_goes_on_in_another_file() {
+    let desk = desk();
+    let child = desk.spawn([
+        "record", "a.settle", "--root", "bench", "--load", "mixed", "--for", "700", "--name", "one",
+    ]);
+    let started = std::time::Instant::now();
+    while desk.runs().is_empty() {
+        assert!(started.elapsed() < Duration::from_secs(20), "no rows came");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    std::fs::remove_file(desk.path("a.settle")).expect("deleted");
+    let said = Said::of(child.wait_with_output().expect("an end")).refused(5);
+    said.saying(&["a.settle was moved or deleted", "a-rescued-1.settle"]);
+    let runs = desk.json(["runs", "a-rescued-1.settle"]);
+    assert_eq!(runs["runs"][0]["name"], "one", "{runs}");
+    desk.run(["export", "a-rescued-1.settle", "--to", "out", "--as", "csv"])
+        .ok();
+    let log = std::fs::read_to_string(desk.path("out/log-001-one.csv")).expect("samples");
+    // Ten rows a second from before and after the deletion, and the header.
+    let rows = log.lines().count();
+    assert!((6990..=7003).contains(&rows), "{rows} rows");
+}
