@@ -142,7 +142,7 @@ fn kill(seed: u64, kills: u32) -> Tally {
         let killed_s = wall_s();
         let killed = Instant::now();
         let status = child.wait().expect("an end");
-        until("the guard puts the limits back", || limits(&desk) == before);
+        put_back(&desk, &before, after_s);
         tally.guard_s.push(killed.elapsed().as_secs_f64());
         until("no guard stays", || {
             !runs_still("guard-limits", &desk.path("bench"))
@@ -161,6 +161,21 @@ fn kill(seed: u64, kills: u32) -> Tally {
     let book = Notebook::open(desk.path("a.settle")).expect("it opens");
     book.check().expect("it is whole");
     tally
+}
+
+/// Waits until the firmware's limits are back; says how things stand if they do not come.
+fn put_back(desk: &Desk, before: &[String], after_s: f64) {
+    let begun = Instant::now();
+    while limits(desk) != before {
+        let kept = fs::read_to_string(desk.path("bench/rehearsal/state/former-limits.json"));
+        assert!(
+            begun.elapsed() < Duration::from_secs(30),
+            "limits stay at {:?} {after_s} s after their first change; a guard is there: {}; kept: {kept:?}",
+            limits(desk),
+            runs_still("guard-limits", &desk.path("bench"))
+        );
+        std::thread::sleep(Duration::from_millis(10));
+    }
 }
 
 /// When a kill came.
