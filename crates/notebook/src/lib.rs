@@ -28,6 +28,7 @@ mod names;
 mod raw;
 mod recorders;
 mod recording;
+mod rescue;
 mod runs;
 mod schema;
 mod settings;

@@ -13,6 +13,8 @@ mod pages;
 mod plans;
 #[cfg(target_os = "linux")]
 mod recordings;
+#[cfg(target_os = "linux")]
+mod rehearsals;
 mod reports;
 mod several_fans;
 mod sounds;
