@@ -205,27 +205,49 @@ impl Posterior<'_> {
     }
 }
 
-/// Readings of one run, in standard deviations from what `z` gives and independent of each other:
-/// this run's part of the misfit, for fits in which runs do not share all their parameters.
-pub(crate) fn run_misfit(
-    layout: &Layout,
-    evidence: &Evidence,
-    index: usize,
-    z: &[f64],
-    weight: f64,
-) -> Vec<f64> {
-    let mut own = observations(evidence);
-    own.retain(|o| o.run == index);
-    let run = &evidence.runs[index];
-    let prediction = predict_run(layout, z, index, run, 1.0);
-    let mut out: Vec<f64> = own
-        .iter()
-        .map(|o| tempered(weight * residual(layout, z, run, &prediction, evidence, o)))
-        .collect();
-    for block in blocks(&own) {
-        block.whiten(&mut out);
+/// The readings of one run, for fits in which runs do not share all their parameters.
+pub(crate) struct RunReadings {
+    run: usize,
+    observations: Vec<Observation>,
+    blocks: Vec<Block>,
+}
+
+impl RunReadings {
+    /// Those of run `run`.
+    pub(crate) fn of(evidence: &Evidence, run: usize) -> Self {
+        let mut observations = observations(evidence);
+        observations.retain(|o| o.run == run);
+        Self {
+            run,
+            blocks: blocks(&observations),
+            observations,
+        }
     }
-    out
+
+    /// How many.
+    pub(crate) fn len(&self) -> usize {
+        self.observations.len()
+    }
+
+    /// This run's part of the misfit: readings in standard deviations from what `z` gives,
+    /// independent of each other.
+    pub(crate) fn misfit(
+        &self,
+        layout: &Layout,
+        evidence: &Evidence,
+        z: &[f64],
+        weight: f64,
+        out: &mut [f64],
+    ) {
+        let run = &evidence.runs[self.run];
+        let prediction = predict_run(layout, z, self.run, run, 1.0);
+        for (place, o) in out.iter_mut().zip(&self.observations) {
+            *place = tempered(weight * residual(layout, z, run, &prediction, evidence, o));
+        }
+        for block in &self.blocks {
+            block.whiten(out);
+        }
+    }
 }
 
 /// Degrees of freedom of the tails of a reading's error.

@@ -21,7 +21,8 @@ use super::truth::Truth;
 use super::{BACKGROUND_DB, Form, Sensors, Trial, workload};
 
 const USAGE: &str = "usage: cargo xtask verdicts [--machines N] [--seed S] [--forms log,typed] \
-                     [--commands verify,before-after,check] [--harsh]";
+                     [--commands verify,before-after,check] [--harsh] \
+                     [--scenarios none,5,10,20,paste,dust,fans_and_work]";
 /// Length of each run, s.
 const RUN_S: f64 = 600.0;
 /// PL1 over PL2 of the runs before the change, and of the run or runs after it.
@@ -36,6 +37,7 @@ const TEMP_LIMIT_C: f64 = 100.0;
 /// What changes.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Scenario {
+    token: &'static str,
     name: &'static str,
     /// Factor on K/W between die and fins, and from there to the air.
     contact: f64,
@@ -47,6 +49,7 @@ struct Scenario {
 }
 
 const NONE: Scenario = Scenario {
+    token: "none",
     name: "no change",
     contact: 1.0,
     air: 1.0,
@@ -56,7 +59,8 @@ const NONE: Scenario = Scenario {
 
 /// All of them; fans and work change together, since neither touches what is said of the other.
 fn scenarios() -> Vec<Scenario> {
-    let resistance = |name, contact, air| Scenario {
+    let resistance = |token, name, contact, air| Scenario {
+        token,
         name,
         contact,
         air,
@@ -64,12 +68,13 @@ fn scenarios() -> Vec<Scenario> {
     };
     vec![
         NONE,
-        resistance("K/W +5 %", 1.05, 1.05),
-        resistance("K/W +10 %", 1.10, 1.10),
-        resistance("K/W +20 %", 1.20, 1.20),
-        resistance("paste +20 %", 1.20, 1.0),
-        resistance("dust +20 %", 1.0, 1.20),
+        resistance("5", "K/W +5 %", 1.05, 1.05),
+        resistance("10", "K/W +10 %", 1.10, 1.10),
+        resistance("20", "K/W +20 %", 1.20, 1.20),
+        resistance("paste", "paste +20 %", 1.20, 1.0),
+        resistance("dust", "dust +20 %", 1.0, 1.20),
         Scenario {
+            token: "fans_and_work",
             name: "fans +3 dB, work -4 %",
             louder_db: 3.0,
             work: 0.96,
@@ -78,12 +83,11 @@ fn scenarios() -> Vec<Scenario> {
     ]
 }
 
-/// Those that change a machine as a whole.
-fn whole_machine() -> impl Iterator<Item = (usize, Scenario)> {
-    scenarios()
-        .into_iter()
-        .enumerate()
-        .filter(|(_, s)| (s.contact - s.air).abs() < 1e-9)
+impl Scenario {
+    /// Whether it changes one side of the cooling alone.
+    fn one_sided(&self) -> bool {
+        (self.contact - self.air).abs() > 1e-9
+    }
 }
 
 impl Scenario {
@@ -145,6 +149,7 @@ impl Tally {
 }
 
 struct Options {
+    scenarios: Vec<String>,
     machines: usize,
     seed: u64,
     forms: Vec<Form>,
@@ -167,6 +172,7 @@ pub(crate) fn run(words: impl Iterator<Item = String>) -> Result<(), String> {
 
 fn options(mut words: impl Iterator<Item = String>) -> Result<Options, String> {
     let mut options = Options {
+        scenarios: scenarios().iter().map(|s| s.token.to_owned()).collect(),
         machines: 25,
         seed: 1,
         forms: vec![Form::Log, Form::Typed],
@@ -185,6 +191,9 @@ fn options(mut words: impl Iterator<Item = String>) -> Result<Options, String> {
             "--machines" => options.machines = super::whole(&value()?)?,
             "--seed" => options.seed = super::whole(&value()?)?,
             "--harsh" => options.trial = Trial::Harsh,
+            "--scenarios" => {
+                options.scenarios = value()?.split(',').map(str::to_owned).collect();
+            }
             "--commands" => options.commands = value()?.split(',').map(str::to_owned).collect(),
             "--forms" => {
                 let all = [Form::Log, Form::Typed];
@@ -239,9 +248,19 @@ struct Machine {
     sensors: Sensors,
     background_dba: f64,
     seed: u64,
+    scenarios: Vec<String>,
 }
 
 impl Machine {
+    /// The scenarios asked for, with their places; those of one side of the cooling on request.
+    fn tried(&self, one_sided: bool) -> impl Iterator<Item = (usize, Scenario)> {
+        scenarios()
+            .into_iter()
+            .enumerate()
+            .filter(move |(_, s)| one_sided || !s.one_sided())
+            .filter(|(_, s)| self.scenarios.iter().any(|t| t == s.token))
+    }
+
     fn draw(options: &Options, population: &Population, number: usize) -> Result<Self, String> {
         let mut random = Random::from_seed(options.seed.wrapping_mul(7_000_003) + number as u64);
         let truth = population.machine(options.trial, &mut random)?;
@@ -251,6 +270,7 @@ impl Machine {
             background_dba: background.unwrap_or(f64::NAN) + BACKGROUND_DB * random.normal(),
             truth,
             seed: random.next_u64(),
+            scenarios: options.scenarios.clone(),
         })
     }
 
@@ -314,7 +334,7 @@ impl Machine {
         })
         .map_err(|e| e.to_string())?;
         let mut placed = Vec::new();
-        for (place, scenario) in whole_machine() {
+        for (place, scenario) in self.tried(false) {
             let truth = scenario.of(&self.truth);
             let run = self
                 .measure(&truth, form, &VERIFIED, ROOMS_C.1, 2)?
@@ -361,7 +381,7 @@ impl Machine {
             self.measure(&self.truth, form, &PAIRED, ROOMS_C.0, 3)?,
         );
         let mut placed = Vec::new();
-        for (place, scenario) in scenarios().iter().enumerate() {
+        for (place, scenario) in self.tried(true) {
             let truth = scenario.of(&self.truth);
             let after = side("after", self.measure(&truth, form, &PAIRED, ROOMS_C.1, 4)?);
             let question = Question {
@@ -406,7 +426,7 @@ impl Machine {
             self.measure(&self.truth, form, &BEFORE, ROOMS_C.0, 5)?,
         );
         let mut placed = Vec::new();
-        for (place, scenario) in whole_machine() {
+        for (place, scenario) in self.tried(false) {
             let truth = scenario.of(&self.truth);
             let tested = unit("unit", self.measure(&truth, form, &VERIFIED, ROOMS_C.1, 6)?);
             let said = check(

@@ -89,13 +89,17 @@ pub fn check_units(book: &Notebook, asked: &CheckAsked) -> Result<CheckedUnits, 
     }
     let (references, units) = who(&machines, asked)?;
     let side = |machine: &Machine| side(book, machine, asked.cooling.as_deref());
-    let reference_sides: Vec<Gathered> = references.iter().map(side).collect::<Result<_, _>>()?;
-    if let Some(empty) = reference_sides.iter().find(|s| s.runs.is_empty()) {
-        return Err(ViewError::Infer(InferError::Unknown(format!(
-            "'{}' is the reference but has no run; add its runs first",
-            empty.machine.name
-        ))));
-    }
+    let reference_sides: Vec<Gathered> = references
+        .iter()
+        .map(|machine| match side(machine) {
+            Ok(own) if !own.runs.is_empty() => Ok(own),
+            Ok(_) | Err(ViewError::Empty) => Err(ViewError::Infer(InferError::Unknown(format!(
+                "'{}' is the reference but has no run; add its runs first",
+                machine.name
+            )))),
+            Err(other) => Err(other),
+        })
+        .collect::<Result<_, _>>()?;
     let mut checked = Vec::new();
     let mut without_runs = Vec::new();
     let mut workloads = Vec::new();
@@ -185,7 +189,7 @@ fn who(
     for name in &asked.against {
         match find(name) {
             Ok(machine) => references.push(machine),
-            Err(error) => references.extend(of_model(machines, name, &units).ok_or(error)?),
+            Err(error) => references.extend(of_model(machines, name, &units, error)?),
         }
     }
     let is_reference = |m: &Machine| references.iter().any(|r| r.id == m.id);
@@ -223,17 +227,34 @@ fn who(
     Ok((references, units))
 }
 
-/// Every unit of a model but those under test.
-fn of_model(machines: &[Machine], model: &str, units: &[Machine]) -> Option<Vec<Machine>> {
+/// Every unit of a model but those under test; `otherwise` if there is no such model.
+fn of_model(
+    machines: &[Machine],
+    model: &str,
+    units: &[Machine],
+    otherwise: ViewError,
+) -> Result<Vec<Machine>, ViewError> {
     let fold = |text: &str| text.trim().to_lowercase();
-    let all: Vec<Machine> = machines
+    let all: Vec<&Machine> = machines
         .iter()
         .filter(|m| !m.model.trim().is_empty() && fold(&m.model) == fold(model))
+        .collect();
+    if all.is_empty() {
+        return Err(otherwise);
+    }
+    if units.is_empty() {
+        // All would be reference and nothing left to check.
+        return Err(ViewError::Unknown(format!(
+            "'{model}' is a model; name the unit that serves as reference ({}), or those to check with \
+             --unit",
+            listed(all.iter().map(|m| (m.name.as_str(), m.id)))
+        )));
+    }
+    Ok(all
+        .into_iter()
         .filter(|m| !units.iter().any(|u| u.id == m.id))
         .cloned()
-        .collect();
-    // Without units named there would be nothing left to check.
-    (!all.is_empty() && !units.is_empty()).then_some(all)
+        .collect())
 }
 
 fn one_unit(together: &Together, asked: &CheckAsked) -> Result<CheckedUnit, ViewError> {
