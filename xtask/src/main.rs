@@ -3,9 +3,10 @@
 //! `cargo xtask demo-data` writes the invented logs of the demo anew; `cargo xtask deps` checks the
 //! licences and looks for crates that are there in two versions, offline; `cargo xtask calibrate`
 //! tries the fits on simulated machines, `cargo xtask verdicts` the comparisons of runs, coolings and
-//! units.
+//! units; `cargo xtask crash-test` kills recordings at random moments.
 
 mod calibrate;
+mod crash_test;
 mod demo_data;
 mod deps;
 mod licence;
@@ -19,7 +20,10 @@ fn main() -> ExitCode {
         Some("deps") => deps::check(),
         Some("calibrate") => calibrate::run(words),
         Some("verdicts") => calibrate::verdicts::run(words),
-        _ => Err("usage: cargo xtask demo-data | deps | calibrate | verdicts".to_owned()),
+        Some("crash-test") => crash_test::run(words),
+        _ => Err(
+            "usage: cargo xtask demo-data | deps | calibrate | verdicts | crash-test".to_owned(),
+        ),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

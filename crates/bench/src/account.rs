@@ -122,6 +122,13 @@ pub(crate) fn of_outcome(outcome: &RunOutcome) -> Vec<Finding> {
 fn of_end(end: End) -> Option<Finding> {
     let (rule, severity, evidence, remedy) = match end {
         End::Complete => return None,
+        End::LimitsMoved { at_s } => (
+            "limits_moved",
+            Severity::Warning,
+            format!("the run was ended at {at_s:.0} s: its limits were no longer held"),
+            "repeat it; firmware may set limits back after sleep, and services for thermal control or \
+             power profiles set their own",
+        ),
         End::Hot { at_s, temp_c } => (
             "stopped_hot",
             Severity::Warning,

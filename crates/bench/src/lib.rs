@@ -9,11 +9,13 @@
 //! [`BenchError::NoKernelFiles`].
 
 mod account;
+mod acting;
 mod choice;
 mod clock;
 mod discover;
 mod error;
 mod found;
+pub mod limits;
 mod load;
 mod outbox;
 mod presence;
@@ -22,11 +24,14 @@ mod read;
 mod recorder;
 pub mod rehearse;
 mod session;
+mod settle;
 mod sink;
+mod state;
 mod topology;
 mod zones;
 
 pub use account::{Account, ReadErrors};
+pub use acting::{Acting, KnownLimits, Watcher};
 pub use choice::{Wanted, choose, unit_of};
 pub use clock::{Clock, Moment, SystemClock};
 pub use discover::{ENERGY_REMEDY, Tree, discover};
@@ -39,6 +44,8 @@ pub use recorder::{Feed, Plan, Recorder, Tick};
 pub use session::{
     BLIND_S, End, LoadAt, RunOutcome, Snapshot, Stage, Stages, Stop, run, work_feed,
 };
+pub use settle::{Rest, Settled, settle};
 pub use sink::{CsvSink, Header, Rows, Sink};
+pub use state::state_folder;
 pub use topology::{Cpu, Topology};
 pub use zones::{Constraint, Zone, package_zones};

@@ -91,6 +91,11 @@ pub enum End {
     },
     /// The user asked for it.
     Asked,
+    /// The limits that the run was to be made under are no longer held.
+    LimitsMoved {
+        /// Seconds since the start.
+        at_s: f64,
+    },
 }
 
 /// What a run came to.
@@ -159,7 +164,8 @@ pub fn work_feed() -> Feed {
     )
 }
 
-/// Takes a run through its stages. `show` sees each row and says whether to go on.
+/// Takes a run through its stages. `show` sees each row and gives a reason to end the run, if there is
+/// one.
 ///
 /// # Errors
 /// The load cannot be started, or the sink has ended; then the load is stopped first.
@@ -169,7 +175,7 @@ pub fn run(
     work: Option<&Feed>,
     stages: Stages,
     stop: Stop,
-    mut show: impl FnMut(&Snapshot<'_>) -> bool,
+    mut show: impl FnMut(&Snapshot<'_>) -> Option<End>,
 ) -> Result<RunOutcome, BenchError> {
     let mut course = Course {
         columns: Columns::of(recorder.channels()),
@@ -213,7 +219,7 @@ pub fn run(
             break;
         }
         let trouble = recorder.trouble();
-        let go_on = show(&Snapshot {
+        let reason = show(&Snapshot {
             stage: course.stage,
             time_s,
             left_s: course.left_s(time_s),
@@ -221,9 +227,9 @@ pub fn run(
             trouble: trouble.as_deref(),
             ..seen
         });
-        if !go_on {
+        if reason.is_some() {
             course.score_ends(time_s, work_now);
-            course.end = Some(End::Asked);
+            course.end = reason;
             break;
         }
     }
@@ -240,7 +246,7 @@ pub fn run(
 }
 
 /// Places of what the stages look at and people want to see.
-struct Columns {
+pub(crate) struct Columns {
     temperature: Option<usize>,
     power: Option<usize>,
     clock: Option<usize>,
@@ -248,7 +254,7 @@ struct Columns {
 }
 
 impl Columns {
-    fn of(channels: &[Channel]) -> Self {
+    pub(crate) fn of(channels: &[Channel]) -> Self {
         let first = |role| channels.iter().position(|c| c.role == role);
         Self {
             temperature: channels
@@ -260,7 +266,7 @@ impl Columns {
         }
     }
 
-    fn see(&self, readings: &[f64]) -> Snapshot<'static> {
+    pub(crate) fn see(&self, readings: &[f64]) -> Snapshot<'static> {
         let at = |place: Option<usize>| {
             let value = place.and_then(|i| readings.get(i)).copied();
             value.filter(|v| !v.is_nan())

@@ -63,6 +63,8 @@ pub(crate) enum Command {
     Capacity(CapacityArgs),
     /// Find the settings worth having and recommend one.
     Choose(ChooseArgs),
+    /// Plan the next runs: which would tell most, what each would gain, and a sheet to work from.
+    Plan(Box<PlanArgs>),
     /// Say whether settings differ in the work they do: faster, slower, the same within a margin, or
     /// how many more repetitions would tell.
     Compare(Box<CompareArgs>),
@@ -82,10 +84,21 @@ pub(crate) enum Command {
     Sound(SoundArgs),
     /// Draw a chart as SVG or PNG.
     Chart(Box<ChartArgs>),
+    /// Write a report: what was measured, how, what follows, and what is not known; one HTML file, or
+    /// Markdown.
+    Report(ReportArgs),
     /// List the sensors that can be recorded, with the role guessed for each.
     Channels(ChannelsArgs),
     /// Record this machine's sensors into a notebook, at rest or under a load.
     Record(Box<RecordArgs>),
+    /// Walk through a run sheet: settle, set or ask for each setting, run, record, cool, next.
+    Campaign(Box<CampaignArgs>),
+    /// Watch over limits that a campaign has changed; started by the campaign itself.
+    #[command(hide = true)]
+    GuardLimits {
+        /// Where the former limits are kept.
+        store: PathBuf,
+    },
     /// Make an invented machine to rehearse on, in a folder laid out as the kernel's files are.
     Rehearse(RehearseArgs),
     /// Write everything in a notebook to a folder.
@@ -213,6 +226,95 @@ pub(crate) struct RecordArgs {
     pub(crate) altitude: Option<f64>,
 }
 
+/// Whether and how far power limits are written.
+#[derive(Debug, Args)]
+pub(crate) struct WriteArgs {
+    /// Write power limits to this machine; without it each setting is to be made by hand.
+    #[arg(long, conflicts_with = "logs")]
+    pub(crate) write_limits: bool,
+    /// Allow limits above a constraint's own reported maximum, which may be the thermal specification
+    /// power; never above the largest of the zone's maxima and the firmware's own settings.
+    #[arg(long, requires = "write_limits")]
+    pub(crate) above_rated: bool,
+    /// Windows that the maker's data sheet allows, s, where the zone does not report them.
+    #[arg(long, value_name = "MIN:MAX", requires = "write_limits")]
+    pub(crate) window_range: Option<String>,
+    /// The cautions have been read: their short code, which stands below them.
+    #[arg(long, value_name = "CODE", requires = "write_limits")]
+    pub(crate) yes: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CampaignArgs {
+    /// Notebook; runs that it has already are not made again, so a campaign goes on where it stopped.
+    pub(crate) notebook: PathBuf,
+    /// Run sheet: one row a run, with any of the columns order, run, machine, cooling, tune, workload,
+    /// setting, `pl1_w`, `pl2_w`, `tau_s`, `temp_limit_c`, `fan_max_rpm`, `room_c`, `warm_up_s`, `run_s`,
+    /// `cool_down_s`, block, reason. An empty limit is the firmware's own.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) sheet: PathBuf,
+    #[command(flatten)]
+    pub(crate) sensors: SensorArgs,
+    /// Only say what is done, what is left and how long it takes.
+    #[arg(long)]
+    pub(crate) list: bool,
+    /// Leave this run out; may be repeated.
+    #[arg(long, value_name = "RUN")]
+    pub(crate) skip: Vec<String>,
+    /// The runs are made elsewhere: ask for each setting and take the file of each log.
+    #[arg(long)]
+    pub(crate) logs: bool,
+    /// Built-in load of every workload that has none of its own, as for 'record'. A workload named like
+    /// a built-in load is that load.
+    #[arg(long, value_name = "LOAD", conflicts_with = "command")]
+    pub(crate) load: Option<String>,
+    /// Command of every workload that has none of its own.
+    #[arg(long, value_name = "COMMAND")]
+    pub(crate) command: Option<String>,
+    /// Built-in load of one workload; may be repeated.
+    #[arg(long, value_name = "WORKLOAD=LOAD")]
+    pub(crate) load_of: Vec<String>,
+    /// Command of one workload; may be repeated.
+    #[arg(long, value_name = "WORKLOAD=COMMAND")]
+    pub(crate) command_of: Vec<String>,
+    /// Pattern whose first group is the score in the commands' output.
+    #[arg(long, value_name = "REGEX", conflicts_with = "score_json")]
+    pub(crate) score_pattern: Option<String>,
+    /// Place of the score in the commands' JSON, as results.0.score.
+    #[arg(long, value_name = "PATH")]
+    pub(crate) score_json: Option<String>,
+    /// Longest wait for the machine to settle at rest before a run, s.
+    #[arg(long, value_name = "S", default_value_t = 900.0, value_parser = number(0.0, 1e5), allow_negative_numbers = true)]
+    pub(crate) settle_within: f64,
+    /// Seconds at rest that are recorded before the load.
+    #[arg(long, value_name = "S", default_value_t = 30.0, value_parser = number(0.0, 1e5), allow_negative_numbers = true)]
+    pub(crate) rest_before: f64,
+    /// Seconds under load before the scored part, where the sheet does not say.
+    #[arg(long, value_name = "S", default_value_t = 0.0, value_parser = number(0.0, 86_400.0), allow_negative_numbers = true)]
+    pub(crate) warm_up: f64,
+    /// Seconds of the scored part, where the sheet does not say; a command runs to its own end.
+    #[arg(long = "for", value_name = "S", default_value_t = 600.0, value_parser = number(1.0, 604_800.0), allow_negative_numbers = true)]
+    pub(crate) run_s: f64,
+    /// Seconds at rest that are recorded after the load, where the sheet does not say.
+    #[arg(long, value_name = "S", default_value_t = 60.0, value_parser = number(0.0, 86_400.0), allow_negative_numbers = true)]
+    pub(crate) cool_down: f64,
+    /// End a load when the package reaches this, °C; 5 K above the maximum that its sensor reports if
+    /// not given.
+    #[arg(long, value_name = "C", value_parser = number(20.0, 150.0), allow_negative_numbers = true)]
+    pub(crate) stop_temp: Option<f64>,
+    /// End a load after this long, s.
+    #[arg(long, value_name = "S", value_parser = number(1.0, 1e7), allow_negative_numbers = true)]
+    pub(crate) stop_after: Option<f64>,
+    #[command(flatten)]
+    pub(crate) write: WriteArgs,
+    /// Room temperature, °C, where neither a sensor nor the sheet tells it.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: Option<f64>,
+    /// Altitude, m.
+    #[arg(long, value_name = "M", value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
+    pub(crate) altitude: Option<f64>,
+}
+
 #[derive(Debug, Args)]
 pub(crate) struct SoundArgs {
     /// Recordings: WAV, RF64 or W64, integers or floating point.
@@ -309,6 +411,20 @@ pub(crate) struct ReadArgs {
     /// Save how the file was read, for the next file like it.
     #[arg(long, value_name = "FILE")]
     pub(crate) save_recipe: Option<PathBuf>,
+}
+
+impl ReadArgs {
+    /// A log read as it says itself.
+    pub(crate) fn plain() -> Self {
+        Self {
+            channel: Vec::new(),
+            interval: None,
+            device: None,
+            dates: None,
+            recipe: None,
+            save_recipe: None,
+        }
+    }
 }
 
 #[derive(Debug, Args)]
@@ -486,6 +602,22 @@ pub(crate) struct LimitArgs {
     /// Fan curve: a table of temperature °C and speed rpm.
     #[arg(long, value_name = "FILE")]
     pub(crate) fan_curve: Option<PathBuf>,
+}
+
+impl LimitArgs {
+    /// Nothing said.
+    pub(crate) fn unknown() -> Self {
+        Self {
+            pl1: LimitValue::Unknown,
+            pl2: LimitValue::Unknown,
+            tau: LimitValue::Unknown,
+            temp_limit: LimitValue::Unknown,
+            limit: Vec::new(),
+            fan_max: None,
+            fan_fixed: None,
+            fan_curve: None,
+        }
+    }
 }
 
 /// A reader of numbers within what can be.
@@ -813,32 +945,71 @@ pub(crate) struct ChooseArgs {
     /// Hottest room, °C.
     #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
     pub(crate) room: f64,
+    #[command(flatten)]
+    pub(crate) bounds: BoundsArgs,
+}
+
+/// What a plan may set differently from run to run, beside the sustained power limit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum VaryArg {
+    /// The temperature limit.
+    TempLimit,
+    /// A ceiling on the fan's speed.
+    Fan,
+    /// The workload.
+    Workload,
+}
+
+/// Kinds of machine.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum MachineKindArg {
+    /// A tower with a large cooler.
+    Desktop,
+    /// A small case with a flat cooler.
+    Small,
+    /// A portable.
+    Portable,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct PlanArgs {
+    #[command(flatten)]
+    pub(crate) pick: PickArgs,
+    /// Runs to plan.
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::builder::RangedU64ValueParser::<usize>::new().range(1..=20))]
+    pub(crate) runs: usize,
+    /// Hottest room that will be predicted, °C.
+    #[arg(long, value_name = "C", default_value_t = 33.0, value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: f64,
     /// Altitude, m.
     #[arg(long,
         value_name = "M",
         default_value_t = 0.0, value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
     pub(crate) altitude: f64,
-    /// Highest settled package temperature, °C.
+    /// Longest time for all of it, hours: as many of the runs as fit.
+    #[arg(long, value_name = "H", value_parser = number(0.1, 1000.0))]
+    pub(crate) hours: Option<f64>,
+    /// What may be set differently from run to run, beside PL1.
+    #[arg(long, value_name = "WHAT,…", value_delimiter = ',', default_values = ["temp-limit", "fan", "workload"])]
+    pub(crate) vary: Vec<VaryArg>,
+    /// Plan for a choice: highest settled package temperature, °C.
     #[arg(long, value_name = "C", value_parser = number(-60.0, 200.0), allow_negative_numbers = true)]
     pub(crate) temp_max: Option<f64>,
-    /// Probability with which temperature and noise must keep their bounds.
-    #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = number(0.5, 0.999), allow_negative_numbers = true)]
-    pub(crate) confidence: f64,
-    /// Highest level, dB(A).
+    /// Plan for a choice: highest level, dB(A).
     #[arg(long, value_name = "DBA", value_parser = number(-20.0, 140.0), allow_negative_numbers = true)]
     pub(crate) noise_max: Option<f64>,
-    /// Largest loss of work against the fastest setting, percent.
-    #[arg(long, value_name = "PCT", default_value_t = 3.0, value_parser = number(0.0, 100.0), allow_negative_numbers = true)]
-    pub(crate) loss_max: f64,
-    /// Highest power at the wall, W.
-    #[arg(long, value_name = "W", value_parser = number(1.0, 10_000.0), allow_negative_numbers = true)]
-    pub(crate) wall_max: Option<f64>,
-    /// What the rest of the machine draws under load, W (with --wall-max).
-    #[arg(long, value_name = "W", default_value_t = 60.0, value_parser = number(0.0, 5000.0), allow_negative_numbers = true)]
-    pub(crate) rest: f64,
-    /// Efficiency of the power supply, 0 to 1 (with --wall-max).
-    #[arg(long, value_name = "SHARE", default_value_t = 0.88, value_parser = number(0.3, 1.0), allow_negative_numbers = true)]
-    pub(crate) supply_efficiency: f64,
+    /// Probability with which the choice must keep its bounds.
+    #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = number(0.5, 0.999))]
+    pub(crate) confidence: f64,
+    /// Kind of machine, for a notebook without runs.
+    #[arg(long, value_enum)]
+    pub(crate) kind: Option<MachineKindArg>,
+    /// Power limit that the machine came with, W, for a notebook without runs.
+    #[arg(long, value_name = "W", value_parser = number(1.0, 2000.0))]
+    pub(crate) stock_watts: Option<f64>,
+    /// Write the run sheet to a file: .csv, .html (to print) or .txt; may be given more than once.
+    #[arg(short, long, value_name = "FILE")]
+    pub(crate) output: Vec<PathBuf>,
 }
 
 /// Colours of a picture.
@@ -857,6 +1028,17 @@ pub(crate) struct ChartArgs {
     /// Which chart; `--list` names them.
     #[arg(required_unless_present = "list")]
     pub(crate) name: Option<String>,
+    /// For the chart `forest`: the base and those to compare with it; all, the first as base, if
+    /// not given.
+    #[arg(value_name = "BASE OTHER…")]
+    pub(crate) sides: Vec<String>,
+    /// What the base and the others are (for `forest`).
+    #[arg(long, value_enum, default_value = "setting")]
+    pub(crate) by: SideArg,
+    /// Difference that does not matter to you, percent (for `forest`); the workload's own loss
+    /// limit, or 1.
+    #[arg(long, value_name = "PCT", value_parser = number(0.01, 50.0), allow_negative_numbers = true)]
+    pub(crate) margin: Option<f64>,
     /// List the charts.
     #[arg(long)]
     pub(crate) list: bool,
@@ -903,6 +1085,89 @@ fn size(text: &str) -> Result<(u32, u32), String> {
         .ok_or_else(|| {
             "give width x height in px, for instance 1920x1080, from 640x400 on".to_owned()
         })
+}
+
+/// Sections of a report that may be left out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum SectionArg {
+    /// The answer in a few numbers.
+    Summary,
+    /// What was measured, and under which conditions.
+    Conditions,
+    /// How.
+    Method,
+    /// Every run, in tables and charts.
+    Runs,
+    /// What the review found.
+    Findings,
+    /// What the models learned.
+    Models,
+    /// Runs predicted from the others.
+    HeldOut,
+    /// The setting to use and its reasons.
+    Choice,
+    /// Settings compared by their scores.
+    Comparisons,
+    /// What is not known.
+    Unknown,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ReportArgs {
+    #[command(flatten)]
+    pub(crate) pick: PickArgs,
+    /// File to write, ending in .html or .md; Markdown has its charts in a folder beside it.
+    #[arg(short, long, value_name = "FILE")]
+    pub(crate) output: PathBuf,
+    /// Write Markdown whatever the file's name ends in.
+    #[arg(long)]
+    pub(crate) md: bool,
+    /// Leave out a section; may be repeated. Cautions and origin always stay.
+    #[arg(long, value_enum, value_name = "SECTION")]
+    pub(crate) without: Vec<SectionArg>,
+    /// Leave out all that you typed: names (things are called by letters and numbers), models, notes,
+    /// reasons, names of files and columns, unusual units; and the days of the logs.
+    #[arg(long)]
+    pub(crate) anonymous: bool,
+    /// Workload that the charts show; the one with most runs if not given.
+    #[arg(long)]
+    pub(crate) workload: Option<String>,
+    /// Hottest room, °C; the warmest in which a run was made if not given.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: Option<f64>,
+    #[command(flatten)]
+    pub(crate) bounds: BoundsArgs,
+}
+
+/// Bounds of a choice beside its room.
+#[derive(Debug, Args)]
+pub(crate) struct BoundsArgs {
+    /// Altitude, m.
+    #[arg(long,
+        value_name = "M",
+        default_value_t = 0.0, value_parser = number(-500.0, 9000.0), allow_negative_numbers = true)]
+    pub(crate) altitude: f64,
+    /// Highest settled package temperature, °C.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 200.0), allow_negative_numbers = true)]
+    pub(crate) temp_max: Option<f64>,
+    /// Probability with which temperature and noise must keep their bounds.
+    #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = number(0.5, 0.999), allow_negative_numbers = true)]
+    pub(crate) confidence: f64,
+    /// Highest level, dB(A).
+    #[arg(long, value_name = "DBA", value_parser = number(-20.0, 140.0), allow_negative_numbers = true)]
+    pub(crate) noise_max: Option<f64>,
+    /// Largest loss of work against the fastest setting, percent.
+    #[arg(long, value_name = "PCT", default_value_t = 3.0, value_parser = number(0.0, 100.0), allow_negative_numbers = true)]
+    pub(crate) loss_max: f64,
+    /// Highest power at the wall, W.
+    #[arg(long, value_name = "W", value_parser = number(1.0, 10_000.0), allow_negative_numbers = true)]
+    pub(crate) wall_max: Option<f64>,
+    /// What the rest of the machine draws under load, W (with --wall-max).
+    #[arg(long, value_name = "W", default_value_t = 60.0, value_parser = number(0.0, 5000.0), allow_negative_numbers = true)]
+    pub(crate) rest: f64,
+    /// Efficiency of the power supply, 0 to 1 (with --wall-max).
+    #[arg(long, value_name = "SHARE", default_value_t = 0.88, value_parser = number(0.3, 1.0), allow_negative_numbers = true)]
+    pub(crate) supply_efficiency: f64,
 }
 
 /// Forms of an export.

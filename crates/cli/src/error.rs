@@ -106,6 +106,7 @@ impl From<ViewError> for Failure {
             ViewError::Notebook(error) => error.into(),
             ViewError::Infer(error) => error.into(),
             ViewError::Unknown(message) => Self::usage(message),
+            ViewError::Data(message) => Self::data(message),
             other => Self::new(Code::NotIdentified, other.to_string()),
         }
     }

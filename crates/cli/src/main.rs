@@ -67,56 +67,56 @@ impl From<Answer> for Outcome {
 }
 
 fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
-    use commands::{
-        add, before_after, channels, chart, check, choose, compare, demo, export, fit, inspect,
-        predict, rank, record, rehearse, review, runs, sound, verify,
-    };
     let answer = match command {
-        Command::Demo(args) => demo::demo(&args)?,
+        Command::Demo(args) => commands::demo::demo(&args)?,
         Command::Inspect(args) => {
-            let (answer, denied) = inspect::inspect(&args)?;
+            let (answer, denied) = commands::inspect::inspect(&args)?;
             return Ok(Outcome {
                 answer,
                 code: if denied { Code::Denied as u8 } else { 0 },
             });
         }
-        Command::New { notebook } => add::new(&notebook)?,
-        Command::Add(command) => add::add(command)?,
-        Command::Runs { notebook } => runs::runs(&notebook)?,
+        Command::New { notebook } => commands::add::new(&notebook)?,
+        Command::Add(command) => commands::add::add(command)?,
+        Command::Runs { notebook } => commands::runs::runs(&notebook)?,
         Command::Exclude {
             notebook,
             run,
             reason,
-        } => runs::exclude(&notebook, &run, reason.as_deref())?,
-        Command::Fit(args) => fit::fit(&args)?,
-        Command::Predict(args) => predict::predict(&args)?,
-        Command::Capacity(args) => predict::capacity(&args)?,
-        Command::Choose(args) => choose::choose(&args)?,
-        Command::Compare(args) => compare::compare(&args)?,
-        Command::Verify(args) => verify::verify(&args)?,
-        Command::BeforeAfter(args) => before_after::before_after(&args)?,
+        } => commands::runs::exclude(&notebook, &run, reason.as_deref())?,
+        Command::Fit(args) => commands::fit::fit(&args)?,
+        Command::Predict(args) => commands::predict::predict(&args)?,
+        Command::Capacity(args) => commands::predict::capacity(&args)?,
+        Command::Choose(args) => commands::choose::choose(&args)?,
+        Command::Plan(args) => commands::plan::plan(&args)?,
+        Command::Compare(args) => commands::compare::compare(&args)?,
+        Command::Verify(args) => commands::verify::verify(&args)?,
+        Command::BeforeAfter(args) => commands::before_after::before_after(&args)?,
         Command::Check(args) => {
-            let (answer, denied) = check::check(&args)?;
+            let (answer, denied) = commands::check::check(&args)?;
             return Ok(Outcome {
                 answer,
                 code: if denied { Code::Denied as u8 } else { 0 },
             });
         }
         Command::Review(args) => {
-            let (answer, denied) = review::review(&args)?;
+            let (answer, denied) = commands::review::review(&args)?;
             return Ok(Outcome {
                 answer,
                 code: u8::from(denied),
             });
         }
-        Command::Rank(args) => rank::rank(&args)?,
-        Command::Channels(args) => channels::channels(&args)?,
-        Command::Record(args) => return record::record(&args, json),
-        Command::Rehearse(args) => rehearse::rehearse(&args)?,
-        Command::Chart(args) => chart::chart(&args)?,
-        Command::Sound(args) => sound::sound(&args)?,
-        Command::Export(args) => export::export(&args)?,
-        Command::Merge { into, from } => export::merge(&into, &from)?,
+        Command::Rank(args) => commands::rank::rank(&args)?,
+        Command::Channels(args) => commands::channels::channels(&args)?,
+        Command::Record(args) => return commands::record::record(&args, json),
+        Command::Campaign(args) => return commands::campaign::campaign(&args),
+        Command::GuardLimits { store } => commands::campaign::guard(&store)?,
+        Command::Rehearse(args) => commands::rehearse::rehearse(&args)?,
+        Command::Chart(args) => commands::chart::chart(&args)?,
+        Command::Report(args) => commands::report::report(&args)?,
+        Command::Sound(args) => commands::sound::sound(&args)?,
+        Command::Export(args) => commands::export::export(&args)?,
+        Command::Merge { into, from } => commands::export::merge(&into, &from)?,
         Command::Completions { shell } => completions(shell),
         Command::Manual => manual()?,
     };

@@ -4,6 +4,7 @@
 use serde_json::{Value, json};
 use settlepoint_domain::{Estimate, Figure, Finding, LimitValue};
 pub(crate) use settlepoint_views::listed::listed;
+use settlepoint_views::words::sentence;
 
 /// What a command says, in both forms.
 #[derive(Debug)]
@@ -96,20 +97,6 @@ pub(crate) fn findings_text(list: &[Finding]) -> String {
             )
         })
         .collect()
-}
-
-/// With a capital and a full stop; a first word that is a name stays as it is.
-fn sentence(text: &str) -> String {
-    let text = text.trim().trim_end_matches('.');
-    let first_word = text.split(' ').next().unwrap_or("");
-    if first_word.contains(|c: char| c == '_' || c.is_uppercase()) {
-        return format!("{text}.");
-    }
-    let mut rest = text.chars();
-    match rest.next() {
-        Some(first) => format!("{}{}.", first.to_uppercase(), rest.as_str()),
-        None => String::new(),
-    }
 }
 
 /// A number with this many decimals; what rounds to 0 has no sign, what is no number is "-".

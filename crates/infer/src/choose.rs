@@ -123,7 +123,7 @@ pub fn choose(fit: &CoolingFit, constraints: &Constraints) -> Result<Choice, Inf
 
 /// Workloads that count: those under load (the ones with a weight or hours, if any has them), then
 /// idle use, of which only heat and noise count.
-fn counted(fit: &CoolingFit) -> Vec<usize> {
+pub(crate) fn counted(fit: &CoolingFit) -> Vec<usize> {
     let all = || 0..fit.evidence.workloads.len();
     let idle = |w: &usize| fit.evidence.workloads[*w].idle;
     let loads: Vec<usize> = all().filter(|w| !idle(w)).collect();
@@ -196,7 +196,7 @@ fn candidates(fit: &CoolingFit, constraints: &Constraints) -> Vec<Setting> {
 }
 
 /// About sixteen round steps from a third of the highest limit up to it.
-fn watt_steps(highest: f64) -> Vec<f64> {
+pub(crate) fn watt_steps(highest: f64) -> Vec<f64> {
     let step = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0]
         .into_iter()
         .find(|s| highest * 0.7 / s <= 18.0)
@@ -238,7 +238,7 @@ fn fan_choices(fit: &CoolingFit) -> Vec<FanSetting> {
     fans
 }
 
-fn label(pl1: f64, pl2: f64, limit: Option<f64>, fan: &FanSetting) -> String {
+pub(crate) fn label(pl1: f64, pl2: f64, limit: Option<f64>, fan: &FanSetting) -> String {
     let mut text = format!("{pl1:.0}/{pl2:.0} W");
     if let Some(limit) = limit {
         text += &format!(" {limit:.0} °C");

@@ -5,6 +5,7 @@ use std::fmt;
 use settlepoint_domain::{Basis, Direction, Estimate, Finding, Severity};
 use settlepoint_stats::DMatrix;
 use settlepoint_stats::least_squares::{Derivatives, Fit, Jacobian, Options, Problem, minimise};
+use settlepoint_stats::random::Random;
 
 use crate::evidence::{Evidence, Reading, RunEvidence};
 use crate::forward::{Means, RunPrediction, predict_run};
@@ -475,6 +476,36 @@ pub fn fit(evidence: Evidence) -> Result<CoolingFit, InferError> {
         covariance,
         draws: sampled.draws,
         acceptance: sampled.acceptance,
+        layout,
+        evidence,
+    })
+}
+
+/// What is believed before anything was read: the priors alone, for planning first runs. `evidence`
+/// holds the settings that are possible and the workloads; its readings are not looked at.
+///
+/// # Errors
+/// No runs to take the range of the limits from.
+pub fn from_priors(evidence: Evidence) -> Result<CoolingFit, InferError> {
+    if evidence.runs.is_empty() {
+        return Err(InferError::NoRuns);
+    }
+    let layout = Layout::new(&evidence);
+    let n = layout.len();
+    let mut random = Random::from_seed(SEED);
+    let draws = (0..DRAWS)
+        .map(|_| Draw {
+            z: (0..n).map(|_| random.normal()).collect(),
+            run_factor: (RUN_SCATTER * random.normal()).exp(),
+        })
+        .collect();
+    Ok(CoolingFit {
+        z: vec![0.0; n],
+        covariance: DMatrix::identity(n, n),
+        draws,
+        acceptance: 1.0,
+        converged: true,
+        iterations: 0,
         layout,
         evidence,
     })

@@ -12,6 +12,7 @@ use settlepoint_infer::evidence::Evidence;
 use settlepoint_infer::fit::{CoolingFit, InferError, fit};
 use settlepoint_infer::forward::Conditions;
 use settlepoint_infer::layout::Key;
+use settlepoint_infer::plan::{Question, plan};
 use settlepoint_infer::predict::{Query, setting_of};
 use settlepoint_model::{
     BudgetTier, Cooling, FanControl, FanCurve, LadderNode, LimitBehaviour, MachineModel, Package,
@@ -342,4 +343,44 @@ fn no_runs_and_no_temperatures_are_refused_with_advice() {
     }
     let error = fit(blind).expect_err("nothing to fit");
     assert!(error.to_string().contains("temperature"), "{error}");
+}
+
+/// What a plan promises is what the fit gives once the run has been made.
+#[test]
+fn a_planned_run_narrows_the_intervals_as_promised() {
+    let map: Vec<Query> = [60.0, 100.0, 140.0, 180.0]
+        .into_iter()
+        .flat_map(|w| [22.0, 35.0].map(|room_c| query(w, room_c)))
+        .collect();
+    let question = |runs| Question {
+        candidates: [180.0, 150.0, 120.0, 90.0, 60.0]
+            .map(|w| query(w, ROOM_C))
+            .to_vec(),
+        map: map.clone(),
+        decision: None,
+        runs,
+    };
+    let two = [110.0, 130.0];
+    let planned = plan(&fitted(&two), &question(1));
+    let run = &planned.runs[0];
+    let pl1_w = run.setting.pl1_w.value().expect("a limit");
+    // Two runs in the middle leave the ends open.
+    assert!(!(100.0..=140.0).contains(&pl1_w), "{pl1_w}");
+    let made = plan(&fitted(&[two[0], two[1], pl1_w]), &question(0)).now;
+    // The promise rests on the draws before the run and on linear relations; the fit after it on its
+    // readings. A third in either direction tells one useful plan from another.
+    for (promised, now, before) in [
+        (run.after.package_k, made.package_k, planned.now.package_k),
+        (
+            run.after.work_pct.expect("work"),
+            made.work_pct.expect("work"),
+            planned.now.work_pct.expect("work"),
+        ),
+    ] {
+        assert!(
+            (0.67..1.5).contains(&(now / promised)),
+            "promised {promised:.2}, came to {now:.2}, before {before:.2}"
+        );
+        assert!(now < before);
+    }
 }

@@ -31,7 +31,7 @@ const SQLITE_MAGIC: &[u8] = b"SQLite format 3\0";
 #[derive(Debug)]
 pub struct Notebook {
     pub(crate) connection: Connection,
-    path: PathBuf,
+    pub(crate) path: PathBuf,
 }
 
 impl Notebook {

@@ -12,6 +12,7 @@
 //!
 //! It reads no clock: times are data.
 
+mod anonymous;
 mod blocks;
 mod codec;
 mod derived;

@@ -84,6 +84,12 @@ impl Notebook {
         })
     }
 
+    /// Ids of all things of a kind in the order of entry.
+    pub(crate) fn ids(&self, kind: Kind) -> Result<Vec<Id>, NotebookError> {
+        let sql = format!("SELECT id FROM {} ORDER BY seq", kind.table());
+        self.list(&sql, [], |row| Ok(row.get::<_, SqlId>(0)?.0))
+    }
+
     fn merge_raw_files(&self, from: &Self, report: &mut MergeReport) -> Result<(), NotebookError> {
         for file in from.raw_files()? {
             if self.raw_info(file.hash)?.is_some() {
@@ -129,8 +135,7 @@ impl Notebook {
             added: 0,
             identical: 0,
         };
-        let sql = format!("SELECT id FROM {} ORDER BY seq", kind.table());
-        for id in from.list(&sql, [], |row| Ok(row.get::<_, SqlId>(0)?.0))? {
+        for id in from.ids(kind)? {
             if !self.holds(kind, id)? {
                 for table in tables(kind) {
                     self.copy_rows(from, table, id)?;
@@ -147,7 +152,12 @@ impl Notebook {
         Ok(())
     }
 
-    fn copy_rows(&self, from: &Self, table: &Table, id: Id) -> Result<(), NotebookError> {
+    pub(crate) fn copy_rows(
+        &self,
+        from: &Self,
+        table: &Table,
+        id: Id,
+    ) -> Result<(), NotebookError> {
         let Table {
             name, key, order, ..
         } = table;

@@ -11,6 +11,8 @@ pub enum ViewError {
     Empty,
     /// A name that is not there, or that several things bear; the message says what there is.
     Unknown(String),
+    /// Something that the notebook holds cannot be used; the message says what.
+    Data(String),
     /// Opening or reading the notebook failed.
     Notebook(NotebookError),
     /// Fitting or predicting failed.
@@ -24,7 +26,7 @@ impl fmt::Display for ViewError {
                 "the notebook is empty; add runs with 'settlepoint add readings' or 'settlepoint add \
                  log'",
             ),
-            Self::Unknown(message) => f.write_str(message),
+            Self::Unknown(message) | Self::Data(message) => f.write_str(message),
             Self::Notebook(error) => error.fmt(f),
             Self::Infer(error) => error.fmt(f),
         }
@@ -34,7 +36,7 @@ impl fmt::Display for ViewError {
 impl std::error::Error for ViewError {
     fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
         match self {
-            Self::Empty | Self::Unknown(_) => None,
+            Self::Empty | Self::Unknown(_) | Self::Data(_) => None,
             Self::Notebook(error) => Some(error),
             Self::Infer(error) => Some(error),
         }

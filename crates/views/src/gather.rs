@@ -252,7 +252,7 @@ impl Gathered {
         Ok((fit(evidence)?, rest))
     }
 
-    /// The index of a workload by name; of the only one under load if no name is given.
+    /// The index of a workload by name or id; of the only one under load if no name is given.
     ///
     /// # Errors
     /// No such workload, or none under load.
@@ -265,7 +265,7 @@ impl Gathered {
             (Some(name), _) => self
                 .workloads
                 .iter()
-                .position(|w| w.name == name)
+                .position(|w| w.name == name || w.id.to_string() == name)
                 .ok_or_else(|| {
                     ViewError::Unknown(format!(
                         "there is no workload '{name}'; there is {}",

@@ -2,11 +2,17 @@
 
 pub mod averages;
 pub mod charts;
+pub mod compared;
 mod error;
 pub mod facts;
 pub mod gather;
 pub mod listed;
+pub mod models;
+pub mod planning;
 pub mod recording;
+pub mod report;
+pub mod sheet_page;
 pub mod verdicts;
+pub mod words;
 
 pub use error::ViewError;

@@ -8,11 +8,12 @@ use settlepoint_notebook::{LogSource, Notebook, NotebookError};
 use crate::ViewError;
 
 /// Rules of what a recorder saw and a log alone does not show: kept with the run for good.
-const RECORDED: [&str; 16] = [
+const RECORDED: [&str; 17] = [
     "clock_set",
     "command_failed",
     "ended_by_hand",
     "limits_moved",
+    "limits_rival",
     "missed_ticks",
     "recording_cut_short",
     "score_not_found",

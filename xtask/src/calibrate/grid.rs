@@ -60,6 +60,15 @@ impl Grid {
         })
     }
 
+    /// Lowest and highest temperature limit, °C.
+    pub(crate) fn limits(&self) -> (f64, f64) {
+        self.limits_c
+            .iter()
+            .fold((f64::INFINITY, 0.0), |(low, high), &c| {
+                (c.min(low), c.max(high))
+            })
+    }
+
     /// How the machine really behaves on the grid.
     pub(crate) fn truth(&self, truth: &Truth, simulator: &mut Simulator) -> Vec<Cell> {
         let mut cells = Vec::new();

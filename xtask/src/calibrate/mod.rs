@@ -6,6 +6,7 @@
 
 mod grid;
 mod plan;
+mod planned;
 mod population;
 mod readings;
 mod report;
@@ -30,7 +31,7 @@ use tally::Tally;
 use truth::Truth;
 
 const USAGE: &str = "usage: cargo xtask calibrate [--machines N] [--harsh | --well-specified] \
-                     [--plans even,random,near_stock] [--runs 2,3,5,8] [--forms log,typed] \
+                     [--plans even,planned,random,near_stock] [--runs 2,3,5,8] [--forms log,typed] \
                      [--seed S] [--json]";
 
 /// Draws behind each prediction: all that a fit keeps.
@@ -349,6 +350,9 @@ impl Machine {
             background_dba: self.background_dba,
             duration_s: grid.duration_s,
         };
+        if plan == Plan::Planned {
+            return planned::measure(&bench, grid, simulator, way.runs, &mut random);
+        }
         plan.runs(way.runs, &grid.ratios, &grid.limits_c, &mut random)
             .into_iter()
             .enumerate()

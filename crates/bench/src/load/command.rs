@@ -111,7 +111,8 @@ impl Running {
     pub(crate) fn start(text: &str) -> Result<Self, BenchError> {
         let mut command = shell(text);
         command
-            .stdin(Stdio::null())
+            // Its other end closes when this program dies, however it dies.
+            .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped());
         let mut child = command.spawn().map_err(|e| BenchError::Command {
@@ -198,11 +199,17 @@ impl Drop for Running {
     }
 }
 
+/// Runs `$1` with nothing on its standard input, and beside it waits for the end of the pipe: a load
+/// must not go on when nobody watches its temperature any more.
+#[cfg(unix)]
+const WATCHED: &str = "exec 3<&0 </dev/null; { read -r _ <&3; kill -KILL 0; } >/dev/null 2>&1 & \
+                       exec 3<&-; exec /bin/sh -c \"$1\"";
+
 #[cfg(unix)]
 fn shell(text: &str) -> Command {
     use std::os::unix::process::CommandExt as _;
     let mut command = Command::new("/bin/sh");
-    command.arg("-c").arg(text).process_group(0);
+    command.args(["-c", WATCHED, "sh", text]).process_group(0);
     command
 }
 
@@ -292,6 +299,19 @@ mod tests {
         let (code, output) = running.stop();
         assert_eq!(code, 3);
         assert!(output.contains("rate 7") && output.contains("trouble"));
+    }
+
+    #[test]
+    fn a_command_ends_when_its_recorder_dies() {
+        let mut running = Running::start("sleep 600").expect("starts");
+        // What the kernel does to a dead program's pipes.
+        drop(running.child.stdin.take());
+        let begun = Instant::now();
+        while !running.ended() {
+            assert!(begun.elapsed() < Duration::from_mins(1));
+            std::thread::sleep(Duration::from_millis(2));
+        }
+        assert_eq!(running.stop().0, 128 + 9, "SIGKILL (POSIX: 9)");
     }
 
     #[test]

@@ -57,6 +57,32 @@ pub fn clock_of(root: &Path) -> Result<Box<dyn Clock>, BenchError> {
     Ok(Box::new(Rehearsal::switch_on(root)?))
 }
 
+/// Sets what a real machine's owner sets by hand in the firmware: temperature limit in °C, highest fan
+/// speed in rpm; `None` is the machine's own.
+///
+/// # Errors
+/// [`BenchError::File`], [`BenchError::Invalid`] if the folder is no rehearsal.
+pub fn set_by_hand(
+    root: &Path,
+    temp_limit_c: Option<f64>,
+    fan_max_rpm: Option<f64>,
+) -> Result<(), BenchError> {
+    let spec = MachineSpec::read(&root.join(layout::MACHINE))?;
+    let full_rpm = spec.model.full_speed_rpm.unwrap_or(0.0);
+    for (file, value) in [
+        (
+            layout::HAND_TEMP_LIMIT,
+            temp_limit_c.unwrap_or(spec.temp_limit_c),
+        ),
+        (layout::HAND_FAN_MAX, fan_max_rpm.unwrap_or(full_rpm)),
+    ] {
+        let path = root.join(file);
+        std::fs::write(&path, format!("{value}\n"))
+            .map_err(|e| BenchError::file(&path, "write", e))?;
+    }
+    Ok(())
+}
+
 /// Tells the machine how much of its full demand is asked of it, 0 to 1.
 pub(crate) fn set_load(root: &Path, share: f64) -> Result<(), BenchError> {
     let path = root.join(layout::LOAD);

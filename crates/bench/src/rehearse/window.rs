@@ -11,7 +11,7 @@ pub(crate) fn held_us(asked_us: f64) -> u64 {
         clippy::cast_sign_loss,
         reason = "clamped to what a window can be"
     )]
-    let units = (asked_us.clamp(0.0, 1e15) as u64 / UNIT_US).max(1);
+    let units = (asked_us.round().clamp(0.0, 1e15) as u64 / UNIT_US).max(1);
     let y = units.ilog2().min(31);
     let f = ((4 * (units - (1 << y))) >> y).min(3);
     ((4 + f) << y) / 4 * UNIT_US
@@ -34,6 +34,8 @@ mod tests {
         ];
         for (asked, held) in cases {
             assert_eq!(held_us(asked), held);
+            // What is held stays held, also after a detour over seconds.
+            assert_eq!(held_us(1e6 * (held as f64 * 1e-6)), held);
         }
     }
 }

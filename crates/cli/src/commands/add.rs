@@ -32,6 +32,15 @@ impl Added {
         self.items.push((kind, id, name.to_owned()));
     }
 
+    /// What was added first.
+    pub(crate) fn first_id(&self) -> Option<Id> {
+        self.items.first().map(|(_, id, _)| *id)
+    }
+
+    pub(crate) fn into_findings(self) -> Vec<Finding> {
+        self.findings
+    }
+
     pub(crate) fn answer(&self) -> Answer {
         let items: Value = self
             .items
@@ -537,7 +546,11 @@ fn log(args: &AddLogArgs) -> Result<Answer, Failure> {
     Ok(added.answer())
 }
 
-fn add_log(book: &Notebook, args: &AddLogArgs, read: &ReadLog) -> Result<Added, Failure> {
+pub(crate) fn add_log(
+    book: &Notebook,
+    args: &AddLogArgs,
+    read: &ReadLog,
+) -> Result<Added, Failure> {
     let machine = machine_for(book, args.machine.as_deref().unwrap_or(""))?;
     let cooling = cooling_for(book, &machine, args.cooling.as_deref().unwrap_or(""))?;
     let workload = workload_for(book, args.workload.as_deref().unwrap_or(""))?;

@@ -3,12 +3,14 @@
 use std::path::Path;
 
 use serde_json::json;
-use settlepoint_draw::{DARK, Fonts, LIGHT, Look, Picture, outlined, png};
+use settlepoint_draw::{Chart, DARK, Fonts, LIGHT, Look, Picture, outlined, png};
 use settlepoint_infer::choose::Constraints;
-use settlepoint_views::charts::{Asked, NAMES, chart as draw};
+use settlepoint_views::charts::{Asked, NAMES, chart as draw, forest};
+use settlepoint_views::compared::Sides;
 use settlepoint_views::gather::{self, gather};
 
 use crate::args::{ChartArgs, ThemeArg};
+use crate::commands::compare::by;
 use crate::error::{Code, Failure, with_path};
 use crate::view::{Answer, table};
 
@@ -18,14 +20,7 @@ pub(crate) fn chart(args: &ChartArgs) -> Result<Answer, Failure> {
         return Ok(list());
     };
     let form = Form::of(path)?;
-    let book = gather::open(&args.pick.notebook)?;
-    let gathered = gather(&book, &args.pick.pick())?;
-    let asked = Asked {
-        constraints: constraints(args),
-        workload: gathered.workload(args.workload.as_deref())?,
-        run: args.run.clone(),
-    };
-    let chart = draw(name, &book, &gathered, &asked)?;
+    let chart = values(name, args)?;
     let theme = match args.theme {
         ThemeArg::Light => &LIGHT,
         ThemeArg::Dark => &DARK,
@@ -35,6 +30,32 @@ pub(crate) fn chart(args: &ChartArgs) -> Result<Answer, Failure> {
     let bytes = bytes(&picture, form, args)?;
     std::fs::write(path, bytes).map_err(|e| with_path(path, "write", &e))?;
     Ok(answer(name, path, &picture, form, args))
+}
+
+fn values(name: &str, args: &ChartArgs) -> Result<Box<dyn Chart>, Failure> {
+    if name != "forest" && !args.sides.is_empty() {
+        return Err(Failure::usage(format!(
+            "'{name}' takes no further names; only the chart 'forest' compares sides"
+        )));
+    }
+    let book = gather::open(&args.pick.notebook)?;
+    if name == "forest" {
+        return Ok(Box::new(forest(
+            &book,
+            &Sides {
+                names: args.sides.clone(),
+                by: by(args.by),
+                margin_pct: args.margin,
+            },
+        )?));
+    }
+    let gathered = gather(&book, &args.pick.pick())?;
+    let asked = Asked {
+        constraints: constraints(args),
+        workload: gathered.workload(args.workload.as_deref())?,
+        run: args.run.clone(),
+    };
+    Ok(draw(name, &book, &gathered, &asked)?)
 }
 
 fn list() -> Answer {

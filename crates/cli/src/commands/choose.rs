@@ -1,12 +1,13 @@
 //! `choose`.
 
 use serde_json::{Value, json};
-use settlepoint_domain::{FanSetting, Setting};
+use settlepoint_domain::FanSetting;
 use settlepoint_infer::choose::{Candidate, Choice, Constraints, choose as choose_setting};
 use settlepoint_infer::fit::CoolingFit;
 use settlepoint_views::gather::{self, Gathered, gather};
+use settlepoint_views::words::{brief, firmware_text};
 
-use crate::args::ChooseArgs;
+use crate::args::{BoundsArgs, ChooseArgs};
 use crate::commands::predict::prediction_json;
 use crate::commands::runs::setting_json;
 use crate::error::Failure;
@@ -14,25 +15,17 @@ use crate::view::{Answer, excluded_json, excluded_text, number, table};
 
 /// `settlepoint choose`.
 pub(crate) fn choose(args: &ChooseArgs) -> Result<Answer, Failure> {
-    let constraints = constraints(args)?;
+    let constraints = constraints(args.room, &args.bounds)?;
     let book = gather::open(&args.pick.notebook)?;
     let gathered = gather(&book, &args.pick.pick())?;
     let (fit, _) = gathered.fit(&[])?;
     answer(&gathered, &fit, &constraints)
 }
 
-fn constraints(args: &ChooseArgs) -> Result<Constraints, Failure> {
-    let within = |name: &str, value: f64, lo: f64, hi: f64| {
-        if (lo..=hi).contains(&value) {
-            Ok(value)
-        } else {
-            Err(Failure::usage(format!(
-                "--{name} {value}: give a value from {lo} to {hi}"
-            )))
-        }
-    };
-    let room_c = within("room", args.room, -60.0, 80.0)?;
-    if let Some(max) = args.temp_max
+/// The bounds; temperatures that leave nothing to choose are refused. A room that is not a number
+/// is one still to be found.
+pub(crate) fn constraints(room_c: f64, bounds: &BoundsArgs) -> Result<Constraints, Failure> {
+    if let Some(max) = bounds.temp_max
         && max <= room_c
     {
         return Err(Failure::usage(format!(
@@ -41,14 +34,14 @@ fn constraints(args: &ChooseArgs) -> Result<Constraints, Failure> {
     }
     Ok(Constraints {
         room_c,
-        altitude_m: within("altitude", args.altitude, -500.0, 9000.0)?,
-        temp_max_c: args.temp_max,
-        confidence: within("confidence", args.confidence, 0.5, 0.999)?,
-        noise_max_dba: args.noise_max,
-        loss_max_pct: within("loss-max", args.loss_max, 0.0, 100.0)?,
-        wall_max_w: args.wall_max,
-        rest_w: within("rest", args.rest, 0.0, 5000.0)?,
-        supply_efficiency: within("supply-efficiency", args.supply_efficiency, 0.3, 1.0)?,
+        altitude_m: bounds.altitude,
+        temp_max_c: bounds.temp_max,
+        confidence: bounds.confidence,
+        noise_max_dba: bounds.noise_max,
+        loss_max_pct: bounds.loss_max,
+        wall_max_w: bounds.wall_max,
+        rest_w: bounds.rest,
+        supply_efficiency: bounds.supply_efficiency,
     })
 }
 
@@ -120,30 +113,6 @@ fn candidate_json(gathered: &Gathered, choice: &Choice, candidate: &Candidate) -
     value
 }
 
-/// What to type into the firmware.
-pub(crate) fn firmware_text(setting: &Setting) -> String {
-    let mut parts = Vec::new();
-    if let Some(w) = setting.pl1_w.value() {
-        parts.push(format!("PL1 {w:.0} W"));
-    }
-    if let Some(w) = setting.pl2_w.value() {
-        parts.push(format!("PL2 {w:.0} W"));
-    }
-    if let Some(s) = setting.tau_s.value() {
-        parts.push(format!("tau {s:.0} s"));
-    }
-    if let Some(c) = setting.temp_limit_c.value() {
-        parts.push(format!("temperature limit {c:.0} °C"));
-    }
-    match &setting.fan {
-        FanSetting::AsFitted => {}
-        FanSetting::Ceiling(rpm) => parts.push(format!("fan curve capped at {rpm:.0} rpm")),
-        FanSetting::Fixed(rpm) => parts.push(format!("fan at {rpm:.0} rpm")),
-        FanSetting::Curve(_) => parts.push("the fan curve given".into()),
-    }
-    parts.join(", ")
-}
-
 fn choice_text(choice: &Choice) -> String {
     let rows: Vec<Vec<String>> = choice
         .settings
@@ -193,19 +162,6 @@ fn choice_text(choice: &Choice) -> String {
     }
     text += "Limits above the maker's can damage parts or void the warranty; confirm the choice with one run under it.\n";
     text
-}
-
-fn brief(c: &Candidate) -> String {
-    let p = &c.predictions[0].sustained;
-    let level = p
-        .level_dba
-        .value()
-        .map_or(String::new(), |l| format!(", {l:.1} dB(A)"));
-    format!(
-        "{:.0} °C{level}, work {:.1} % below the fastest",
-        p.package_c.value,
-        c.loss_pct.max(0.0)
-    )
 }
 
 fn row(choice: &Choice, i: usize, c: &Candidate) -> Vec<String> {

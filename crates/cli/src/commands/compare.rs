@@ -3,22 +3,19 @@
 use std::path::Path;
 
 use serde_json::{Value, json};
-use settlepoint_compare::frames::{
-    FrameComparison, FrameLog, FrameOptions, FramesCompared, Metric, compare_frames,
-};
+use settlepoint_compare::frames::Metric;
 use settlepoint_compare::{
-    Comparison, Observation, Options, Scale, Verdict, Whole, Workload, common_spread,
-    compare as pair, level, whole,
+    Comparison, Observation, Options, Scale, Verdict, Whole, Workload, level,
 };
-use settlepoint_domain::{Direction, Finding, Run};
-use settlepoint_notebook::Notebook;
-use settlepoint_stats::two_sample::holm;
-use settlepoint_views::facts::for_comparison;
+use settlepoint_domain::Direction;
+use settlepoint_views::compared::{
+    Against, By, Evidence, Scores, Side, Sides, against, joint, of_notebook, pairs, scale_of,
+    scores_of, words,
+};
 use settlepoint_views::gather;
 
 use crate::args::{CompareArgs, SideArg};
 use crate::commands::frames;
-use crate::commands::frames::Side;
 use crate::error::{Code, Failure};
 use crate::log_file;
 use crate::readings::TypedScore;
@@ -28,73 +25,6 @@ use crate::view::{
     Answer, estimate, excluded_json, excluded_text, findings, findings_text, number, optional,
     signed, table,
 };
-
-/// Scores of all sides on one workload.
-struct Scores {
-    workload: Workload,
-    /// Names of the sides with their scores, in the order of entry.
-    sides: Vec<(String, Vec<Observation>)>,
-}
-
-/// Frame times of all sides on one workload.
-struct Recordings {
-    workload: String,
-    /// The owner's margin where it differs from the common one, percent.
-    margin_pct: Option<f64>,
-    sides: Vec<Side>,
-}
-
-/// What is compared, and what should be known about it.
-#[derive(Default)]
-struct Evidence {
-    scores: Vec<Scores>,
-    recordings: Vec<Recordings>,
-    findings: Vec<Finding>,
-    /// Runs left out, with the reason.
-    excluded: Vec<(String, String)>,
-    /// The base and the others.
-    names: Vec<String>,
-}
-
-/// One base against one other.
-struct Against {
-    base: String,
-    other: String,
-    rows: Vec<Comparison>,
-    whole: Whole,
-    /// Frame times, by workload.
-    frames: Vec<(String, FramesCompared)>,
-}
-
-impl Against {
-    fn is_empty(&self) -> bool {
-        self.rows.is_empty() && self.frames.is_empty()
-    }
-
-    fn frame_rows(&self) -> impl Iterator<Item = (&String, &FrameComparison)> {
-        self.frames
-            .iter()
-            .flat_map(|(workload, c)| c.rows.iter().map(move |row| (workload, row)))
-    }
-
-    /// p-values of "no difference": of scores, then of frame times.
-    fn p_difference(&self) -> Vec<Option<f64>> {
-        let frames = self.frame_rows().map(|(_, row)| Some(row.p_difference));
-        self.rows
-            .iter()
-            .map(|row| row.p_difference)
-            .chain(frames)
-            .collect()
-    }
-
-    fn same_everywhere(&self) -> bool {
-        let scores = self.rows.iter().all(|row| row.verdict == Verdict::Same);
-        scores
-            && self
-                .frame_rows()
-                .all(|(_, row)| row.verdict == Verdict::Same)
-    }
-}
 
 /// `settlepoint compare`.
 pub(crate) fn compare(args: &CompareArgs) -> Result<Answer, Failure> {
@@ -187,33 +117,8 @@ fn take_typed(
             "'{name}' counts both ways in the table; give one direction for all its rows"
         )));
     }
-    put(known, table_review::side(score), observation);
+    known.put(table_review::side(score), observation);
     Ok(())
-}
-
-fn scale_of(unit: &str) -> Scale {
-    if level::is_level_unit(unit) {
-        Scale::Decibel
-    } else {
-        Scale::Ratio
-    }
-}
-
-fn scores_of(scores: &mut Vec<Scores>, workload: Workload) -> &mut Scores {
-    let place = scores.iter().position(|s| s.workload.name == workload.name);
-    let place = place.unwrap_or_else(|| {
-        let sides = Vec::new();
-        scores.push(Scores { workload, sides });
-        scores.len() - 1
-    });
-    &mut scores[place]
-}
-
-fn put(scores: &mut Scores, side: &str, observation: Observation) {
-    match scores.sides.iter_mut().find(|(name, _)| name == side) {
-        Some((_, values)) => values.push(observation),
-        None => scores.sides.push((side.to_owned(), vec![observation])),
-    }
 }
 
 fn from_notebook(args: &CompareArgs) -> Result<Evidence, Failure> {
@@ -222,119 +127,21 @@ fn from_notebook(args: &CompareArgs) -> Result<Evidence, Failure> {
             "name a notebook, or give --table FILE or --frames NAME=FILE",
         ));
     };
-    let book = gather::open(Path::new(path))?;
-    let mut evidence = Evidence {
+    let sides = Sides {
         names: names.to_vec(),
-        ..Evidence::default()
+        by: by(args.by),
+        margin_pct: args.margin,
     };
-    for run in book.runs()? {
-        match run.excluded.clone() {
-            Some(reason) => evidence.excluded.push((run.name, reason)),
-            None => take_run(&book, &mut evidence, &run, args)?,
-        }
-    }
-    evidence.findings = for_comparison(&book)?;
-    Ok(evidence)
+    Ok(of_notebook(&gather::open(Path::new(path))?, &sides)?)
 }
 
-fn take_run(
-    book: &Notebook,
-    evidence: &mut Evidence,
-    run: &Run,
-    args: &CompareArgs,
-) -> Result<(), Failure> {
-    let recordings = book.frame_infos(run.id)?;
-    if run.scores.is_empty() && recordings.is_empty() {
-        return Ok(());
-    }
-    let load = book.workload(run.workload)?;
-    let margin = args
-        .margin
-        .or(load.loss_max_pct.filter(|m| *m >= 0.01 && *m <= 50.0));
-    let side = side_of(book, run, args.by)?;
-    if !run.scores.is_empty() {
-        take_scores(&mut evidence.scores, &side, run, &load, margin);
-    }
-    // Recordings are long: those of sides that nobody asked for are not unpacked.
-    if !evidence.names.is_empty() && !evidence.names.contains(&side) {
-        return Ok(());
-    }
-    for info in recordings {
-        let log = FrameLog::new(book.frames_ms(run.id, info.position)?)
-            .map_err(|e| Failure::data(format!("run '{}', {}: {e}", run.name, info.source_name)))?;
-        put_recording(&mut evidence.recordings, &load.name, margin, &side, log);
-    }
-    Ok(())
-}
-
-/// What a run stands for.
-fn side_of(book: &Notebook, run: &Run, by: SideArg) -> Result<String, Failure> {
-    Ok(match by {
-        SideArg::Setting => book.setting(run.setting)?.name,
-        SideArg::Run => run.name.clone(),
-        SideArg::Cooling => book
-            .coolings()?
-            .into_iter()
-            .find(|c| c.id == run.cooling)
-            .map(|c| c.name)
-            .unwrap_or_default(),
-        SideArg::Tune => book
-            .tunes()?
-            .into_iter()
-            .find(|t| Some(t.id) == run.tune)
-            .map_or_else(|| "no tune".to_owned(), |t| t.name),
-    })
-}
-
-fn put_recording(
-    recordings: &mut Vec<Recordings>,
-    workload: &str,
-    margin_pct: Option<f64>,
-    side: &str,
-    log: FrameLog,
-) {
-    let place = recordings.iter().position(|r| r.workload == workload);
-    let place = place.unwrap_or_else(|| {
-        recordings.push(Recordings {
-            workload: workload.to_owned(),
-            margin_pct,
-            sides: Vec::new(),
-        });
-        recordings.len() - 1
-    });
-    let sides = &mut recordings[place].sides;
-    match sides.iter_mut().find(|s| s.name == side) {
-        Some(known) => known.logs.push(log),
-        None => sides.push(Side {
-            name: side.to_owned(),
-            logs: vec![log],
-        }),
-    }
-}
-
-fn take_scores(
-    scores: &mut Vec<Scores>,
-    side: &str,
-    run: &Run,
-    load: &settlepoint_domain::Workload,
-    margin: Option<f64>,
-) {
-    let workload = Workload {
-        unit: load.unit.clone(),
-        direction: load.direction,
-        scale: scale_of(&load.unit),
-        weight: load.weight.or(load.hours_per_week).unwrap_or(1.0),
-        margin: margin.filter(|_| scale_of(&load.unit) == Scale::Ratio),
-        ..Workload::named(&load.name)
-    };
-    let known = scores_of(scores, workload);
-    for score in &run.scores {
-        let observation = Observation {
-            value: score.value,
-            block: score.block.clone(),
-            order: score.order,
-        };
-        put(known, side, observation);
+/// What the names of sides are of.
+pub(crate) fn by(by: SideArg) -> By {
+    match by {
+        SideArg::Setting => By::Setting,
+        SideArg::Cooling => By::Cooling,
+        SideArg::Tune => By::Tune,
+        SideArg::Run => By::Run,
     }
 }
 
@@ -377,115 +184,6 @@ fn only(evidence: &mut Evidence, names: &[String]) -> Result<(), Failure> {
     evidence.scores.retain(|s| wanted(&s.workload.name));
     evidence.recordings.retain(|r| wanted(&r.workload));
     Ok(())
-}
-
-/// The pairs to compare: the base with each other side, or each with each.
-fn pairs(evidence: &Evidence, all: bool) -> Result<Vec<(String, String)>, Failure> {
-    let mut known: Vec<&String> = Vec::new();
-    let scored = evidence.scores.iter().flat_map(|s| &s.sides);
-    let recorded = evidence.recordings.iter().flat_map(|r| &r.sides);
-    let names = scored.map(|(name, _)| name);
-    for name in names.chain(recorded.map(|s| &s.name)) {
-        if !known.contains(&name) {
-            known.push(name);
-        }
-    }
-    let chosen: Vec<&String> = if evidence.names.is_empty() {
-        known.clone()
-    } else {
-        evidence.names.iter().collect()
-    };
-    if let Some(unknown) = chosen.iter().find(|name| !known.contains(name)) {
-        let names: Vec<&str> = known.iter().map(|n| n.as_str()).collect();
-        return Err(Failure::usage(format!(
-            "'{unknown}' has no scores and no frame times; there are {}",
-            if names.is_empty() {
-                "none".to_owned()
-            } else {
-                names.join(", ")
-            }
-        )));
-    }
-    if chosen.len() < 2 {
-        return Err(Failure::usage(
-            "name a base and at least one other, or give scores of two",
-        ));
-    }
-    let bases = if all { chosen.len() - 1 } else { 1 };
-    let pair = |i: usize, j: usize| (chosen[i].clone(), chosen[j].clone());
-    Ok((0..bases)
-        .flat_map(|i| (i + 1..chosen.len()).map(move |j| (i, j)))
-        .map(|(i, j)| pair(i, j))
-        .collect())
-}
-
-/// Every workload that both sides have; first those with repetitions, whose spread then speaks for
-/// the others.
-fn against(
-    evidence: &Evidence,
-    base: String,
-    other: String,
-    options: Options,
-) -> Result<Against, Failure> {
-    let rows_with = |options: &Options| -> Result<Vec<Comparison>, Failure> {
-        evidence
-            .scores
-            .iter()
-            .filter_map(|s| {
-                let of = |name: &str| s.sides.iter().find(|(n, _)| n == name).map(|(_, v)| v);
-                Some((s, of(&base)?, of(&other)?))
-            })
-            .map(|(s, a, b)| {
-                pair(&s.workload, a, b, options).map_err(|e| Failure::data(e.to_string()))
-            })
-            .collect()
-    };
-    let mut rows = rows_with(&options)?;
-    let known_spread = common_spread(&rows);
-    let open = |c: &Comparison| c.estimate.is_none();
-    if known_spread.is_some() && rows.iter().any(open) {
-        rows = rows_with(&Options {
-            known_spread,
-            ..options
-        })?;
-    }
-    let whole = whole(&rows, options.margin_pct);
-    let frames = frames_of(&evidence.recordings, &base, &other, options.margin_pct)?;
-    Ok(Against {
-        base,
-        other,
-        rows,
-        whole,
-        frames,
-    })
-}
-
-/// Frame times of every workload that was recorded on both sides.
-fn frames_of(
-    recordings: &[Recordings],
-    base: &str,
-    other: &str,
-    margin_pct: f64,
-) -> Result<Vec<(String, FramesCompared)>, Failure> {
-    let mut compared = Vec::new();
-    for recorded in recordings {
-        let of = |name: &str| recorded.sides.iter().find(|s| s.name == name);
-        let Some((base, other)) = of(base).zip(of(other)) else {
-            continue;
-        };
-        let options = FrameOptions {
-            margin_pct: recorded.margin_pct.unwrap_or(margin_pct),
-            ..FrameOptions::default()
-        };
-        let found = compare_frames(&base.logs, &other.logs, &options).map_err(|e| {
-            Failure::data(format!(
-                "{}, frame times of {} against {}: {e}",
-                recorded.workload, other.name, base.name
-            ))
-        })?;
-        compared.push((recorded.workload.clone(), found));
-    }
-    Ok(compared)
 }
 
 fn answer(evidence: &Evidence, compared: &[Against], long_ms: Option<f64>) -> Answer {
@@ -601,15 +299,6 @@ fn frames_text(evidence: &Evidence, compared: &[Against], long_ms: Option<f64>) 
         out += "frame times are not in the weighted whole\n";
     }
     out + "\n"
-}
-
-/// Holm's adjustment over all rows that have a p-value.
-fn joint(p: Vec<Option<f64>>) -> Vec<Option<f64>> {
-    let raw: Vec<f64> = p.iter().copied().flatten().collect();
-    let mut adjusted = holm(&raw).into_iter();
-    p.into_iter()
-        .map(|p| p.and_then(|_| adjusted.next()))
-        .collect()
 }
 
 fn whole_ratio(whole: &Whole) -> Value {
@@ -781,21 +470,6 @@ fn cells(a: &Against, row: &Comparison) -> Vec<String> {
         interval,
         words(row),
     ]
-}
-
-/// The verdict for people.
-fn words(row: &Comparison) -> String {
-    match row.verdict {
-        Verdict::Same if row.workload.scale == Scale::Decibel => {
-            format!("same within {} dB", row.margin)
-        }
-        Verdict::Same => format!("same within {} %", row.margin),
-        Verdict::CannotTell => match row.further_repeats() {
-            Some(n) => format!("cannot tell yet: {n} more on each side"),
-            None => "cannot tell yet".to_owned(),
-        },
-        other => other.token().to_owned(),
-    }
 }
 
 fn repeats_text(a: &Against, row: &Comparison) -> String {

@@ -1,12 +1,12 @@
 //! `fit`.
 
 use serde_json::{Value, json};
-use settlepoint_domain::{Basis, Estimate};
+use settlepoint_domain::Estimate;
 use settlepoint_infer::fit::CoolingFit;
 use settlepoint_infer::layout::Key;
 use settlepoint_infer::predict::HeldOut;
-use settlepoint_model::Cauer;
 use settlepoint_views::gather::{self, gather};
+use settlepoint_views::models::parameters;
 
 use crate::args::FitArgs;
 use crate::error::Failure;
@@ -72,35 +72,6 @@ pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
     Ok(Answer::new(json, text))
 }
 
-/// A posterior as wide as this share of its prior rests on the prior.
-const UNLEARNED: f64 = 0.85;
-
-/// Total resistance at full fan speed, K/W.
-fn resistance(fit: &CoolingFit) -> Estimate {
-    fit.derive(|z| fit.layout.value(z, Key::RiseAtStock).unwrap_or(f64::NAN) / fit.layout.stock_w)
-}
-
-/// Foster time constants of the ladder at full fan speed, s, shortest first.
-fn time_constants(fit: &CoolingFit) -> Vec<Estimate> {
-    let of = |z: &[f64]| -> Vec<f64> {
-        let cooling = fit.layout.machine(z, 0).cooling;
-        let to_air = 1.0 / cooling.conductance_w_per_k(1.0, cooling.reference_density_kg_m3);
-        let capacities: Vec<f64> = cooling.nodes.iter().map(|n| n.capacity_j_per_k).collect();
-        let mut resistances: Vec<f64> =
-            cooling.nodes.iter().map(|n| n.resistance_k_per_w).collect();
-        if let Some(last) = resistances.last_mut() {
-            *last = to_air;
-        }
-        Cauer::new(&resistances, &capacities)
-            .map(|ladder| ladder.to_foster().time_constants_s().to_vec())
-            .unwrap_or_default()
-    };
-    let n = of(&fit.z).len();
-    (0..n)
-        .map(|i| fit.derive(|z| of(z).get(i).copied().unwrap_or(f64::NAN)))
-        .collect()
-}
-
 fn fan_curve(fit: &CoolingFit) -> Vec<(f64, Estimate)> {
     let curve = fit.layout.machine(&fit.z, 0).fan;
     let (Some(first), Some(last)) = (curve.points.first(), curve.points.last()) else {
@@ -150,9 +121,9 @@ fn models_json(fit: &CoolingFit) -> Value {
     json!({
         "thermal": {
             "nodes": 4,
-            "resistance_k_per_w": estimate(resistance(fit)),
+            "resistance_k_per_w": estimate(fit.resistance_k_per_w()),
             "at": "full fan speed",
-            "time_constants_s": time_constants(fit).into_iter().map(estimate).collect::<Vec<_>>(),
+            "time_constants_s": fit.time_constants_s().into_iter().map(estimate).collect::<Vec<_>>(),
             "die_share": p(Key::DieShare),
             "natural_share": p(Key::NaturalShare),
             "fan_exponent": p(Key::FanExponent),
@@ -178,47 +149,16 @@ fn models_json(fit: &CoolingFit) -> Value {
 }
 
 fn models_text(fit: &CoolingFit) -> String {
-    let mut rows: Vec<Vec<String>> = vec![vec![
-        "resistance at full fan, K/W".into(),
-        span(resistance(fit), 3),
-        Basis::Measured.to_string(),
-    ]];
-    let learned = fit.learned(Key::SlowTime).unwrap_or(1.0);
-    for (i, tau) in time_constants(fit).into_iter().enumerate() {
-        let assumed = learned > UNLEARNED;
-        rows.push(vec![
-            format!("time constant {} at full fan, s", i + 1),
-            span(tau, 1),
-            if assumed {
-                Basis::Assumed
-            } else {
-                Basis::Measured
-            }
-            .to_string(),
-        ]);
-    }
-    for (key, prior) in fit.layout.keys().iter().zip(fit.layout.priors()) {
-        if matches!(
-            key,
-            Key::FanPiece(_) | Key::Discrepancy(_) | Key::RiseAtStock | Key::Rate(_)
-        ) {
-            continue;
-        }
-        if let Some(e) = fit.parameter(*key) {
-            let decimals = if e.value.abs() >= 100.0 {
-                0
-            } else if e.value.abs() >= 10.0 {
-                1
-            } else {
-                3
-            };
-            rows.push(vec![
-                prior.name.clone(),
-                span(e, decimals),
-                e.basis.to_string(),
-            ]);
-        }
-    }
+    let rows: Vec<Vec<String>> = parameters(fit)
+        .into_iter()
+        .map(|p| {
+            vec![
+                p.name,
+                span(p.estimate, p.decimals),
+                p.estimate.basis.to_string(),
+            ]
+        })
+        .collect();
     table(&["parameter", "value (90 % interval)", "basis"], &rows)
 }
 

@@ -5,21 +5,16 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 use settlepoint_compare::Verdict;
 use settlepoint_compare::frames::{
-    FrameComparison, FrameLog, FrameOptions, FramesCompared, Metric, compare_frames,
+    FrameComparison, FrameOptions, FramesCompared, Metric, compare_frames,
 };
 use settlepoint_stats::two_sample::holm;
+use settlepoint_views::compared::Side;
 
 use crate::args::CompareArgs;
 use crate::error::Failure;
 use crate::frame_file;
 use crate::log_file;
 use crate::view::{Answer, estimate, number, signed, table};
-
-/// Recordings of one name.
-pub(crate) struct Side {
-    pub(crate) name: String,
-    pub(crate) logs: Vec<FrameLog>,
-}
 
 /// Reads the recordings and compares each name with the first.
 pub(crate) fn compare(args: &CompareArgs) -> Result<Answer, Failure> {

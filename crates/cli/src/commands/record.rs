@@ -6,8 +6,8 @@ use std::path::{Path, PathBuf};
 use serde_json::json;
 use settlepoint_bench::{
     Clock, CsvSink, End, Feed, Found, Load, LoadAt, LoadKind, LoadSpec, Plan, Probe, Recorder,
-    RunOutcome, ScorePick, Sink, Stages, Stop, Topology, Tree, Wanted, choose, discover,
-    package_zones, rehearse, run, unit_of, work_feed,
+    Rest, RunOutcome, ScorePick, Settled, Sink, Snapshot, Stages, Stop, Topology, Tree, Wanted,
+    choose, discover, package_zones, rehearse, run, settle, unit_of, work_feed,
 };
 use settlepoint_domain::{
     Direction, Finding, LimitValue, Role, Run, RunData, Score, ScoreKind, ScoreTime, Setting,
@@ -54,7 +54,13 @@ pub(crate) fn record(args: &RecordArgs, json: bool) -> Result<Outcome, Failure> 
         after_s: args.stop_after,
     };
     let _writing = Writing::begin();
-    let outcome = sensors.run(sink, load.as_ref(), stages, stop)?;
+    let mut line = LiveLine::new();
+    let outcome = sensors.run(sink, load.as_ref(), stages, stop, |now| {
+        line.show(now);
+        interrupt::pressed().then_some(End::Asked)
+    });
+    line.clear();
+    let outcome = outcome?;
     let code = if outcome.end == End::Asked && args.run_s.is_some() {
         Code::Interrupted as u8
     } else {
@@ -155,13 +161,14 @@ impl Sensors {
         })
     }
 
-    /// Takes a run through its stages, with a live line on a terminal.
+    /// Takes a run through its stages; `show` sees each row and gives a reason to end it.
     pub(crate) fn run(
         &self,
         sink: Box<dyn Sink>,
         load: Option<&Load>,
         stages: Stages,
         stop: Stop,
+        show: impl FnMut(&Snapshot<'_>) -> Option<End>,
     ) -> Result<RunOutcome, Failure> {
         let mut feeds = self.feeds.clone();
         let work = matches!(load, Some(Load::BuiltIn(spec)) if spec.kind != LoadKind::Rest)
@@ -179,17 +186,43 @@ impl Sensors {
             root: &self.root,
             topology: &self.topology,
         });
-        let mut line = LiveLine::new();
-        let outcome = run(recorder, at, work.as_ref(), stages, stop, |now| {
-            line.show(now);
-            !interrupt::pressed()
-        });
-        line.clear();
-        Ok(outcome?)
+        Ok(run(recorder, at, work.as_ref(), stages, stop, show)?)
+    }
+
+    /// Waits at rest until the machine has settled; nothing is recorded.
+    pub(crate) fn settle(
+        &self,
+        rest: Rest,
+        show: impl FnMut(&Snapshot<'_>) -> bool,
+    ) -> Result<Settled, Failure> {
+        let plan = Plan {
+            root: &self.root,
+            found: &self.found,
+            feeds: self.feeds.clone(),
+            // Rest is judged by means over a minute.
+            period_s: self.period_s.max(1.0),
+        };
+        let recorder = Recorder::start(plan, self.clock.as_ref(), None)?;
+        Ok(settle(recorder, rest, show)?)
+    }
+
+    pub(crate) fn clock(&self) -> &dyn Clock {
+        self.clock.as_ref()
+    }
+
+    /// The maximum that the package's sensor reports for itself, °C (Documentation/hwmon/coretemp.rst:
+    /// `temp1_crit` is Tj max).
+    pub(crate) fn critical_c(&self) -> Option<f64> {
+        let package = |f: &&Found| f.role == Role::Temperature && f.part == "package";
+        let source = &self.found.iter().find(package)?.source;
+        let name = source.file_name()?.to_str()?.strip_suffix("_input")?;
+        let text = std::fs::read_to_string(source.with_file_name(format!("{name}_crit"))).ok()?;
+        let millidegrees: f64 = text.trim().parse().ok()?;
+        (millidegrees > 0.0).then_some(1e-3 * millidegrees)
     }
 
     /// What is missing because it may not be read.
-    fn findings(&self) -> Vec<Finding> {
+    pub(crate) fn findings(&self) -> Vec<Finding> {
         if self.denied.is_empty() {
             return Vec::new();
         }
@@ -262,6 +295,8 @@ pub(crate) struct Kept {
     run: Run,
     kind: ScoreKind,
     unit: String,
+    /// Place and block in the order of measurement.
+    place: (Option<u32>, Option<String>),
 }
 
 impl Kept {
@@ -284,6 +319,7 @@ impl Kept {
                 path: path.to_path_buf(),
                 kind: workload.kind,
                 unit: workload.unit.clone(),
+                place: (None, None),
                 run: Run {
                     id: new_id()?,
                     name,
@@ -302,7 +338,36 @@ impl Kept {
         })
     }
 
-    fn sink(&self, root: &Path) -> Result<NotebookSink, Failure> {
+    /// A run of a campaign, with its place and block in the sheet.
+    pub(crate) fn of_campaign(
+        path: &Path,
+        run: Run,
+        workload: &Workload,
+        place: (Option<u32>, Option<String>),
+    ) -> Self {
+        Self {
+            path: path.to_path_buf(),
+            kind: workload.kind,
+            unit: workload.unit.clone(),
+            run,
+            place,
+        }
+    }
+
+    pub(crate) fn run(&self) -> &Run {
+        &self.run
+    }
+
+    /// Of the score.
+    pub(crate) fn unit(&self) -> &str {
+        &self.unit
+    }
+
+    pub(crate) fn score(&self, outcome: &RunOutcome) -> Option<f64> {
+        score(self.kind, outcome)
+    }
+
+    pub(crate) fn sink(&self, root: &Path) -> Result<NotebookSink, Failure> {
         let book = Notebook::open(&self.path)?;
         let source = if rehearse::is_rehearsal(root) {
             format!("rehearsal {} (invented)", root.display())
@@ -313,7 +378,11 @@ impl Kept {
     }
 
     /// Adds score, room and findings to the run that was recorded.
-    fn keep_outcome(&self, outcome: &RunOutcome, found: &[Finding]) -> Result<(), Failure> {
+    pub(crate) fn keep_outcome(
+        &self,
+        outcome: &RunOutcome,
+        found: &[Finding],
+    ) -> Result<(), Failure> {
         if outcome.account.rows == 0 {
             return Ok(());
         }
@@ -333,8 +402,8 @@ impl Kept {
                     &[Score {
                         value,
                         repetition: 1,
-                        order: None,
-                        block: None,
+                        order: self.place.0,
+                        block: self.place.1.clone(),
                         time,
                     }],
                 )?;
@@ -460,7 +529,7 @@ fn setting_of(book: &Notebook, args: &RecordArgs) -> Result<Setting, Failure> {
 }
 
 /// Fills unknown power limits in as the first package has them.
-fn read_limits(root: &Path, setting: &mut Setting) {
+pub(crate) fn read_limits(root: &Path, setting: &mut Setting) {
     let Some(zone) = package_zones(root).into_iter().next() else {
         return;
     };

@@ -1,9 +1,14 @@
 //! What a user types, and what comes back: each test starts the real program in a folder of its own.
 
 mod bad_input;
+#[cfg(target_os = "linux")]
+mod campaigns;
 mod charts;
 mod comparisons;
 mod contract;
+#[cfg(target_os = "linux")]
+mod crashes;
+mod plans;
 #[cfg(target_os = "linux")]
 mod recordings;
 mod sounds;

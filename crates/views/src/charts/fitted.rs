@@ -12,7 +12,7 @@ use settlepoint_infer::fit::CoolingFit;
 use settlepoint_infer::forward::Conditions;
 use settlepoint_infer::layout::Key;
 use settlepoint_infer::predict::{Prediction, Query, setting_of};
-use settlepoint_model::{Cauer, Foster, Sound, simulate};
+use settlepoint_model::{Sound, simulate};
 
 use super::{Asked, ranged, scaled, steps, whose};
 use crate::ViewError;
@@ -478,20 +478,6 @@ pub fn boost(gathered: &Gathered, fit: &CoolingFit, asked: &Asked) -> BoostBudge
     }
 }
 
-/// The network of a vector of parameters at full fan speed, in Foster form.
-fn foster(fit: &CoolingFit, z: &[f64]) -> Option<Foster> {
-    let cooling = fit.layout.machine(z, 0).cooling;
-    let to_air = 1.0 / cooling.conductance_w_per_k(1.0, cooling.reference_density_kg_m3);
-    let capacities: Vec<f64> = cooling.nodes.iter().map(|n| n.capacity_j_per_k).collect();
-    let mut resistances: Vec<f64> = cooling.nodes.iter().map(|n| n.resistance_k_per_w).collect();
-    if let Some(last) = resistances.last_mut() {
-        *last = to_air;
-    }
-    Cauer::new(&resistances, &capacities)
-        .ok()
-        .map(|ladder| ladder.to_foster())
-}
-
 /// Zth(t) at full fan speed with its stages.
 pub fn impedance(gathered: &Gathered, fit: &CoolingFit) -> ThermalImpedance {
     let xs: Vec<f64> = steps(-1.0, 3.6, 47)
@@ -500,8 +486,8 @@ pub fn impedance(gathered: &Gathered, fit: &CoolingFit) -> ThermalImpedance {
         .collect();
     let ys = xs
         .iter()
-        .map(|&t| ranged(fit.derive(|z| foster(fit, z).map_or(f64::NAN, |f| f.zth_k_per_w(t)))));
-    let stages = foster(fit, &fit.z).map_or_else(Vec::new, |f| {
+        .map(|&t| ranged(fit.derive(|z| fit.foster(z).map_or(f64::NAN, |f| f.zth_k_per_w(t)))));
+    let stages = fit.foster(&fit.z).map_or_else(Vec::new, |f| {
         f.resistances_k_per_w()
             .iter()
             .zip(f.time_constants_s())

@@ -1,6 +1,7 @@
 //! From runs and fits to the values of charts.
 
 mod fitted;
+mod forest;
 mod measured;
 
 use settlepoint_domain::Estimate;
@@ -10,13 +11,15 @@ use settlepoint_infer::fit::CoolingFit;
 use settlepoint_notebook::Notebook;
 
 use crate::ViewError;
+use crate::compared::Sides;
 use crate::gather::Gathered;
 
 pub use fitted::{boost, capacity, fan_curve, impedance, level, map, trade_off, work};
+pub use forest::{forest, forest_of};
 pub use measured::{held_out, ranking, run};
 
 /// Names of the charts, with what each shows.
-pub const NAMES: [(&str, &str); 11] = [
+pub const NAMES: [(&str, &str); 12] = [
     (
         "run",
         "one logged run over time: phases, limits, what held it",
@@ -42,6 +45,10 @@ pub const NAMES: [(&str, &str); 11] = [
     (
         "fan-curve",
         "the fan curve and the temperatures that it meets",
+    ),
+    (
+        "forest",
+        "settings compared by their scores, with the margin that does not matter",
     ),
 ];
 
@@ -70,6 +77,7 @@ pub fn chart(
         "run" => return Ok(Box::new(run(book, gathered, asked.run.as_deref())?)),
         "ranking" => return Ok(Box::new(ranking(book, gathered)?)),
         "held-out" => return Ok(Box::new(held_out(gathered)?)),
+        "forest" => return Ok(Box::new(forest(book, &Sides::default())?)),
         _ if NAMES.iter().all(|(n, _)| *n != name) => return Err(no_chart(name)),
         _ => {}
     }
