@@ -148,7 +148,7 @@ pub fn before_after(
 ) -> Result<BeforeAfter, InferError> {
     for side in [before, after] {
         if loads(side).all(|w| w.package_c.is_none()) {
-            return Err(InferError::Unknown(format!(
+            return Err(InferError::Missing(format!(
                 "no run with '{}' has a package temperature under load; add one, typed or as a log",
                 side.name
             )));

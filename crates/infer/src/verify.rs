@@ -268,7 +268,7 @@ pub fn verify(
         .filter_map(|q| predicted.pair(q))
         .collect();
     if pairs.is_empty() {
-        return Err(InferError::Unknown(format!(
+        return Err(InferError::Missing(format!(
             "run '{}' has no reading to hold against a prediction; note its temperature, watts, fan \
              speed, level or score",
             run.name

@@ -23,6 +23,8 @@ use super::{BACKGROUND_DB, Form, Sensors, Trial, workload};
 const USAGE: &str = "usage: cargo xtask verdicts [--machines N] [--seed S] [--forms log,typed] \
                      [--commands verify,before-after,check] [--harsh] \
                      [--scenarios none,5,10,20,paste,dust,fans_and_work]";
+/// The commands that are tried.
+const COMMANDS: [&str; 3] = ["verify", "before-after", "check"];
 /// Length of each run, s.
 const RUN_S: f64 = 600.0;
 /// PL1 over PL2 of the runs before the change, and of the run or runs after it.
@@ -58,7 +60,7 @@ const NONE: Scenario = Scenario {
 };
 
 /// All of them; fans and work change together, since neither touches what is said of the other.
-fn scenarios() -> Vec<Scenario> {
+fn scenarios() -> [Scenario; 7] {
     let resistance = |token, name, contact, air| Scenario {
         token,
         name,
@@ -66,7 +68,7 @@ fn scenarios() -> Vec<Scenario> {
         air,
         ..NONE
     };
-    vec![
+    [
         NONE,
         resistance("5", "K/W +5 %", 1.05, 1.05),
         resistance("10", "K/W +10 %", 1.10, 1.10),
@@ -149,11 +151,11 @@ impl Tally {
 }
 
 struct Options {
-    scenarios: Vec<String>,
+    scenarios: Vec<&'static str>,
     machines: usize,
     seed: u64,
     forms: Vec<Form>,
-    commands: Vec<String>,
+    commands: Vec<&'static str>,
     trial: Trial,
 }
 
@@ -172,13 +174,11 @@ pub(crate) fn run(words: impl Iterator<Item = String>) -> Result<(), String> {
 
 fn options(mut words: impl Iterator<Item = String>) -> Result<Options, String> {
     let mut options = Options {
-        scenarios: scenarios().iter().map(|s| s.token.to_owned()).collect(),
+        scenarios: scenarios().map(|s| s.token).to_vec(),
         machines: 25,
         seed: 1,
         forms: vec![Form::Log, Form::Typed],
-        commands: ["verify", "before-after", "check"]
-            .map(str::to_owned)
-            .to_vec(),
+        commands: COMMANDS.to_vec(),
         trial: Trial::Population,
     };
     while let Some(word) = words.next() {
@@ -192,9 +192,12 @@ fn options(mut words: impl Iterator<Item = String>) -> Result<Options, String> {
             "--seed" => options.seed = super::whole(&value()?)?,
             "--harsh" => options.trial = Trial::Harsh,
             "--scenarios" => {
-                options.scenarios = value()?.split(',').map(str::to_owned).collect();
+                let all = scenarios().map(|s| s.token);
+                options.scenarios = super::list(&value()?, |t| super::one_of(t, &all, |t| t))?;
             }
-            "--commands" => options.commands = value()?.split(',').map(str::to_owned).collect(),
+            "--commands" => {
+                options.commands = super::list(&value()?, |t| super::one_of(t, &COMMANDS, |t| t))?;
+            }
             "--forms" => {
                 let all = [Form::Log, Form::Typed];
                 options.forms = super::list(&value()?, |t| super::one_of(t, &all, Form::token))?;
@@ -205,10 +208,26 @@ fn options(mut words: impl Iterator<Item = String>) -> Result<Options, String> {
     Ok(options)
 }
 
+/// Tallies by command and form, scenario, and what was said something of.
+type Tallies = BTreeMap<(String, usize, String), Tally>;
+
 /// All machines under all scenarios, as text.
 fn tried(options: &Options) -> Result<String, String> {
+    let names = scenarios();
+    let mut text = format!("{} machines, seed {}\n", options.machines, options.seed);
+    for ((what, scenario, part), tally) in &tallies(options)? {
+        text += &format!(
+            "{what}; {}; {part}: {}\n",
+            names[*scenario].name,
+            tally.line()
+        );
+    }
+    Ok(text)
+}
+
+fn tallies(options: &Options) -> Result<Tallies, String> {
     let population = Population::read()?;
-    let mut tallies: BTreeMap<(String, usize, String), Tally> = BTreeMap::new();
+    let mut tallies = Tallies::new();
     for number in 0..options.machines {
         let machine = Machine::draw(options, &population, number)?;
         for &form in &options.forms {
@@ -228,16 +247,7 @@ fn tried(options: &Options) -> Result<String, String> {
             }
         }
     }
-    let names = scenarios();
-    let mut text = format!("{} machines, seed {}\n", options.machines, options.seed);
-    for ((what, scenario, part), tally) in &tallies {
-        text += &format!(
-            "{what}; {}; {part}: {}\n",
-            names[*scenario].name,
-            tally.line()
-        );
-    }
-    Ok(text)
+    Ok(tallies)
 }
 
 type Placed = ((usize, String), Tally);
@@ -248,7 +258,7 @@ struct Machine {
     sensors: Sensors,
     background_dba: f64,
     seed: u64,
-    scenarios: Vec<String>,
+    scenarios: Vec<&'static str>,
 }
 
 impl Machine {
@@ -258,7 +268,7 @@ impl Machine {
             .into_iter()
             .enumerate()
             .filter(move |(_, s)| one_sided || !s.one_sided())
-            .filter(|(_, s)| self.scenarios.iter().any(|t| t == s.token))
+            .filter(|(_, s)| self.scenarios.contains(&s.token))
     }
 
     fn draw(options: &Options, population: &Population, number: usize) -> Result<Self, String> {
@@ -468,5 +478,50 @@ impl Machine {
                 + cooling.case_offset_k / power_w
         };
         100.0 * (of(after) / of(&self.truth) - 1.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn counted(words: &str) -> Tallies {
+        let options = options(words.split_whitespace().map(str::to_owned)).unwrap();
+        tallies(&options).unwrap()
+    }
+
+    /// Three machines, two typed runs a side. A fifth more K/W lies five half-widths of an interval
+    /// (4 %) away and is seen on each; with no change an alarm on two of three happens once in a
+    /// hundred samples at the intervals' own 5 % a side.
+    #[test]
+    fn a_fifth_more_is_seen_and_nothing_is_not() {
+        let all = counted(
+            "--machines 3 --seed 6 --forms typed --commands before-after --scenarios none,20",
+        );
+        let said = |scenario: usize, word: &str| {
+            let key = (
+                "before-after, typed".to_owned(),
+                scenario,
+                "overall".to_owned(),
+            );
+            all[&key].said.get(word).copied().unwrap_or(0)
+        };
+        let place = |token| scenarios().iter().position(|s| s.token == token).unwrap();
+        assert_eq!(said(place("20"), "worse"), 3);
+        assert!(said(place("none"), "worse") + said(place("none"), "better") < 2);
+    }
+
+    #[test]
+    fn slips_in_the_options_are_named() {
+        let read = |text: &str| options(text.split_whitespace().map(str::to_owned)).err();
+        for (wrong, names) in [
+            ("--machines", "--machines"),
+            ("--forms odd", "'odd'"),
+            ("--scenarios none,odd", "'odd'"),
+            ("--commands verify,odd", "'odd'"),
+            ("--loud", "'--loud'"),
+        ] {
+            assert!(read(wrong).is_some_and(|e| e.contains(names)), "{wrong}");
+        }
     }
 }

@@ -16,4 +16,5 @@ mod support;
 mod tables;
 mod trade_facts;
 mod trouble;
+mod verdicts;
 mod whole_job;

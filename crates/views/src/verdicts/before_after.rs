@@ -4,6 +4,7 @@ use settlepoint_domain::{Cooling, Estimate, Finding, Machine, Run};
 use settlepoint_infer::before_after::{
     BeforeAfter, Question, Row, Rows, Side, Verdict, before_after,
 };
+use settlepoint_infer::fit::InferError;
 use settlepoint_notebook::Notebook;
 
 use super::sides::{Together, distances_m, evidence, named, rooms_c, tunes};
@@ -64,13 +65,11 @@ pub fn compare_coolings(
     };
     for one in [first, second] {
         if one.runs.is_empty() {
-            return Err(ViewError::Infer(
-                settlepoint_infer::fit::InferError::Unknown(format!(
-                    "there is no run with cooling '{}'; add one with 'settlepoint add log' or 'add \
+            return Err(ViewError::Infer(InferError::Missing(format!(
+                "there is no run with cooling '{}'; add one with 'settlepoint add log' or 'add \
                      readings'",
-                    one.cooling.name
-                )),
-            ));
+                one.cooling.name
+            ))));
         }
     }
     let of = |side: &Gathered| tunes(book, side.runs.iter().map(|(r, _)| r));

@@ -1,6 +1,6 @@
 //! `check` in words, and its sheet.
 
-use settlepoint_domain::{Cooling, Estimate, Finding, Machine, Setting};
+use settlepoint_domain::{Cooling, Estimate, Finding, Machine};
 use settlepoint_infer::fit::InferError;
 use settlepoint_infer::unit_check::{
     Checked, Condition, Item, Row, Tolerances, Unit, Verdict, check,
@@ -12,6 +12,7 @@ use super::words::{and, plain, signed_span, span};
 use crate::ViewError;
 use crate::gather::{Gathered, Pick, gather};
 use crate::listed::listed;
+use crate::words::firmware_text;
 
 /// What is asked.
 #[derive(Clone, Debug)]
@@ -93,7 +94,7 @@ pub fn check_units(book: &Notebook, asked: &CheckAsked) -> Result<CheckedUnits, 
         .iter()
         .map(|machine| match side(machine) {
             Ok(own) if !own.runs.is_empty() => Ok(own),
-            Ok(_) | Err(ViewError::Empty) => Err(ViewError::Infer(InferError::Unknown(format!(
+            Ok(_) | Err(ViewError::Empty) => Err(ViewError::Infer(InferError::Missing(format!(
                 "'{}' is the reference but has no run; add its runs first",
                 machine.name
             )))),
@@ -121,7 +122,7 @@ pub fn check_units(book: &Notebook, asked: &CheckAsked) -> Result<CheckedUnits, 
         }
     }
     if checked.is_empty() {
-        return Err(ViewError::Infer(InferError::Unknown(format!(
+        return Err(ViewError::Infer(InferError::Missing(format!(
             "no unit to check has a run ({}); add one with 'settlepoint add log … --machine' or 'add \
              readings'",
             listed(units.iter().map(|m| (m.name.as_str(), m.id)))
@@ -431,28 +432,16 @@ fn reasons(own: &Gathered, references: &[Gathered], checked: &Checked) -> Vec<St
             and(&names)
         ));
     }
-    if own.machine.model != references[0].machine.model {
+    let models =
+        [&own.machine.model, &references[0].machine.model].map(|m| m.trim().to_lowercase());
+    if models[0] != models[1] {
         out.push(format!(
-            "The unit's model is '{}', the reference's '{}'.",
+            "The unit's model is '{}', the reference's '{}': different models differ by more than units \
+             do, so a failure may only say that.",
             own.machine.model, references[0].machine.model
         ));
     }
     out
-}
-
-/// A setting in a few words.
-fn setting_words(setting: &Setting) -> String {
-    let mut words = vec![format!("'{}'", setting.name)];
-    for (name, value, unit) in [
-        ("PL1", setting.pl1_w, "W"),
-        ("PL2", setting.pl2_w, "W"),
-        ("limit", setting.temp_limit_c, "°C"),
-    ] {
-        if let Some(v) = value.value() {
-            words.push(format!("{name} {v} {unit}"));
-        }
-    }
-    words.join(", ")
 }
 
 /// One line of a sheet: item, reference, unit, deviation, tolerance, verdict.
@@ -493,19 +482,21 @@ fn conditions_line(checked: &CheckedUnits, condition: &Condition) -> String {
         || "room not noted".to_owned(),
         |c| format!("{} °C room", plain(c, 1)),
     );
-    format!(
-        "{workload} under {}, {room}",
-        setting_words(&condition.setting)
-    )
+    let firmware = firmware_text(&condition.setting);
+    let setting = if firmware.is_empty() {
+        format!("'{}'", condition.setting.name)
+    } else {
+        firmware
+    };
+    format!("{workload} under {setting}, {room}")
 }
 
 fn describe(machine: &Machine) -> String {
     let mut text = machine.name.clone();
-    if !machine.model.is_empty() {
-        text += &format!(", model {}", machine.model);
-    }
-    if !machine.serial.is_empty() {
-        text += &format!(", serial {}", machine.serial);
+    for (what, value) in [("model", &machine.model), ("serial", &machine.serial)] {
+        if !value.trim().is_empty() {
+            text += &format!(", {what} {}", value.trim());
+        }
     }
     text
 }

@@ -121,7 +121,11 @@ fn base_runs(
         .map(|(r, _)| r.clone())
         .collect();
     if others.is_empty() {
-        return Err(ViewError::Infer(InferError::NothingToHoldAgainst));
+        return Err(ViewError::Infer(InferError::Missing(
+            "this run is the only one on its cooling, so there is no prediction to hold it against; add \
+             the runs that the prediction came from"
+                .into(),
+        )));
     }
     if use_runs.is_empty() {
         return Ok(others.iter().map(|r| r.id.to_string()).collect());
