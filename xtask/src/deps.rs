@@ -9,10 +9,16 @@ use std::process::Command;
 use crate::licence;
 
 /// Crates that the program may contain in several versions, with the reason. Empty is best.
-const DUPLICATES: [(&str, &str); 1] = [(
-    "roxmltree",
-    "the reader of the system's list of fonts is one version behind the reader of SVG",
-)];
+const DUPLICATES: [(&str, &str); 2] = [
+    (
+        "roxmltree",
+        "the reader of the system's list of fonts is one version behind the reader of SVG",
+    ),
+    (
+        "syn",
+        "the macros of pages are one version behind those of arguments; only in the compiler",
+    ),
+];
 
 /// A crate as `cargo tree` names it.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]

@@ -82,6 +82,8 @@ pub(crate) enum Command {
     Rank(RankArgs),
     /// Levels, bands and loudness of sound recordings (WAV).
     Sound(SoundArgs),
+    /// The quietest speeds of several fans that hold a temperature.
+    Quietest(QuietestArgs),
     /// Draw a chart as SVG or PNG.
     Chart(Box<ChartArgs>),
     /// Write a report: what was measured, how, what follows, and what is not known; one HTML file, or
@@ -99,6 +101,8 @@ pub(crate) enum Command {
         /// Where the former limits are kept.
         store: PathBuf,
     },
+    /// Show it all in a browser on this machine, and do the whole job there.
+    Serve(ServeArgs),
     /// Make an invented machine to rehearse on, in a folder laid out as the kernel's files are.
     Rehearse(RehearseArgs),
     /// Write everything in a notebook to a folder.
@@ -317,9 +321,26 @@ pub(crate) struct CampaignArgs {
 
 #[derive(Debug, Args)]
 pub(crate) struct SoundArgs {
-    /// Recordings: WAV, RF64 or W64, integers or floating point.
-    #[arg(required = true)]
+    /// Recordings: WAV, RF64 or W64, integers or floating point; also M4A, MP3, FLAC and Ogg Vorbis if
+    /// built with the feature phone-formats.
+    #[arg(required_unless_present = "sweep")]
     pub(crate) files: Vec<PathBuf>,
+    /// Log of the fan speed during the one recording, in which the speed is stepped or ramped: gives level
+    /// and tones against speed. Without a recording, a table of speeds and meter's readings in dB(A).
+    #[arg(long, value_name = "LOG")]
+    pub(crate) sweep: Option<PathBuf>,
+    /// Start of the recording in the log's time, s; found from the sound if not given.
+    #[arg(long, value_name = "S", requires = "sweep", value_parser = number(-1e6, 1e6), allow_negative_numbers = true)]
+    pub(crate) start: Option<f64>,
+    /// Speed to which the level of a sweep refers, rpm; the highest seen if not given.
+    #[arg(long, value_name = "RPM", requires = "sweep", value_parser = number(1.0, 100_000.0), allow_negative_numbers = true)]
+    pub(crate) full_speed: Option<f64>,
+    /// Lowest level that the meter or recorder shows, dB(A): in a sweep, what stands there is "at most
+    /// this".
+    #[arg(long, value_name = "DBA", requires = "sweep", value_parser = number(-150.0, 140.0), allow_negative_numbers = true)]
+    pub(crate) floor: Option<f64>,
+    #[command(flatten)]
+    pub(crate) read: ReadArgs,
     /// What calibrates them: reading=DBA, what a meter beside the microphone showed during the first
     /// recording; or FILE=DB, a recording of an acoustic calibrator of this level with the same gain.
     #[arg(long, value_name = "WHAT=DB")]
@@ -342,6 +363,38 @@ pub(crate) struct SoundArgs {
     /// Take the sound as coming from all sides (across the room) for loudness, not from the front.
     #[arg(long)]
     pub(crate) diffuse: bool,
+    /// Fan speed during the recordings, rpm: tones that go with it are named.
+    #[arg(long, value_name = "RPM", value_parser = number(1.0, 100_000.0), allow_negative_numbers = true)]
+    pub(crate) fan_speed: Option<f64>,
+    /// Blades of the fan: only tones of its blade passing are put down to it.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=99))]
+    pub(crate) blades: Option<u32>,
+    /// Leave nothing out: speech, doors and wind count.
+    #[arg(long)]
+    pub(crate) keep_all: bool,
+    /// Take levels as absolute although the signal looks like automatic gain or noise gating; only if
+    /// you know that the recorder has neither.
+    #[arg(long)]
+    pub(crate) trust_gain: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct QuietestArgs {
+    /// Description of the machine in TOML; `--template` prints one to fill in.
+    #[arg(required_unless_present = "template")]
+    pub(crate) machine: Option<PathBuf>,
+    /// Print a description to fill in.
+    #[arg(long)]
+    pub(crate) template: bool,
+    /// Power, W, instead of the description's.
+    #[arg(long, value_name = "W", value_parser = number(0.0, 100_000.0), allow_negative_numbers = true)]
+    pub(crate) power: Option<f64>,
+    /// Room temperature, °C, instead of the description's.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
+    pub(crate) room: Option<f64>,
+    /// Highest temperature, °C, instead of the description's.
+    #[arg(long, value_name = "C", value_parser = number(-60.0, 200.0), allow_negative_numbers = true)]
+    pub(crate) temp_max: Option<f64>,
 }
 
 /// Grades of a background's correction.
@@ -351,6 +404,22 @@ pub(crate) enum GradeArg {
     Engineering,
     /// ISO 3746: at least 3 dB.
     Survey,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ServeArgs {
+    /// Notebook; without one, the first page opens or makes one.
+    pub(crate) notebook: Option<PathBuf>,
+    /// Port; a free one unless given.
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    pub(crate) port: u16,
+    /// Open the address in the browser.
+    #[arg(long)]
+    pub(crate) open: bool,
+    /// Answer under this address of the machine instead of the loopback one, to anyone on the network
+    /// who has the key in the printed address. Not encrypted.
+    #[arg(long, value_name = "ADDRESS")]
+    pub(crate) listen_on_network: Option<std::net::IpAddr>,
 }
 
 #[derive(Debug, Args)]

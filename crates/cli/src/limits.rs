@@ -2,7 +2,8 @@
 
 use std::path::Path;
 
-use settlepoint_domain::{FanSetting, Id, LimitValue, Setting, Tier};
+use settlepoint_domain::{FanSetting, Id, Setting, Tier};
+use settlepoint_views::adding;
 
 use crate::args::LimitArgs;
 use crate::error::Failure;
@@ -31,29 +32,12 @@ pub(crate) fn setting(id: Id, name: &str, args: &LimitArgs) -> Result<Setting, F
 
 /// Checks a setting; the message says what to do.
 pub(crate) fn check(setting: &Setting) -> Result<(), Failure> {
-    setting
-        .check()
-        .map_err(|e| Failure::usage(format!("{e}; correct it and try again")))
+    Ok(adding::check_setting(setting)?)
 }
 
 /// A temperature limit must lie above the room.
 pub(crate) fn check_room(setting: &Setting, room_c: Option<f64>) -> Result<(), Failure> {
-    if let Some(room) = room_c {
-        if !(-60.0..=80.0).contains(&room) {
-            return Err(Failure::usage(format!(
-                "a room of {room} °C: give a value from -60 to 80 °C"
-            )));
-        }
-        if let LimitValue::Value(limit) = setting.temp_limit_c
-            && limit <= room
-        {
-            return Err(Failure::usage(format!(
-                "the temperature limit of {limit} °C is not above the room's {room} °C, so no \
-                     power could be held; give a limit well above the room"
-            )));
-        }
-    }
-    Ok(())
+    Ok(adding::check_room(setting, room_c)?)
 }
 
 fn tier(text: &str) -> Result<Tier, Failure> {

@@ -10,6 +10,7 @@ use settlepoint_import::{
     ChannelOverride, ImportError, ImportOptions, Imported, Recipe, import, import_reader,
 };
 use settlepoint_notebook::{Notebook, RawHash};
+use settlepoint_views::adding::foreign;
 
 use crate::args::ReadArgs;
 use crate::error::{Code, Failure, with_path};
@@ -49,26 +50,6 @@ impl ReadLog {
         }
     }
 }
-
-/// First bytes of files that are often named by mistake, and what to do instead.
-const FOREIGN: [(&[u8], &str); 4] = [
-    (
-        b"SQLite format 3\0",
-        "a notebook or another database, not a table of text; name the log or table itself",
-    ),
-    (
-        b"PK\x03\x04",
-        "a workbook or an archive; save the sheet as CSV, or unpack it, and name that file",
-    ),
-    (
-        b"\x1f\x8b",
-        "compressed; unpack it and name the unpacked file",
-    ),
-    (
-        b"\xd0\xcf\x11\xe0",
-        "a workbook in an old binary form; save the sheet as CSV and name that file",
-    ),
-];
 
 /// The bytes of a table of text, or of standard input for `-`.
 pub(crate) fn bytes(path: &Path) -> Result<Vec<u8>, Failure> {
@@ -121,8 +102,8 @@ fn open(path: &Path) -> Result<File, Failure> {
 }
 
 fn refuse_foreign(path: &Path, start: &[u8]) -> Result<(), Failure> {
-    match FOREIGN.iter().find(|(mark, _)| start.starts_with(mark)) {
-        Some((_, what)) => Err(Failure::data(format!("{} is {what}", path.display()))),
+    match foreign(start) {
+        Some(what) => Err(Failure::data(format!("{} is {what}", path.display()))),
         None => Ok(()),
     }
 }

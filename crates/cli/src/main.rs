@@ -35,8 +35,13 @@ fn main() -> ExitCode {
         Err(error) => return usage(&error),
     };
     let json = cli.json;
-    match run(cli.command, json) {
-        Ok(outcome) => finish(&outcome, json),
+    let done = match cli.command {
+        // It says what it has to say at once, and stays.
+        Command::Serve(args) => commands::serve::serve(&args, json).map(|()| ExitCode::SUCCESS),
+        command => run(command, json).map(|outcome| finish(&outcome, json)),
+    };
+    match done {
+        Ok(code) => code,
         Err(failure) => {
             message(&view::printable(&format!("settlepoint: {failure}\n")));
             ExitCode::from(failure.code as u8)
@@ -69,6 +74,7 @@ impl From<Answer> for Outcome {
 fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
     let answer = match command {
         Command::Demo(args) => commands::demo::demo(&args)?,
+        Command::Serve(_) => return Err(Failure::usage("serve stays and gives no answer")),
         Command::Inspect(args) => {
             let (answer, denied) = commands::inspect::inspect(&args)?;
             return Ok(Outcome {
@@ -114,6 +120,7 @@ fn run(command: Command, json: bool) -> Result<Outcome, Failure> {
         Command::Rehearse(args) => commands::rehearse::rehearse(&args)?,
         Command::Chart(args) => commands::chart::chart(&args)?,
         Command::Report(args) => commands::report::report(&args)?,
+        Command::Quietest(args) => commands::quietest::quietest(&args)?,
         Command::Sound(args) => commands::sound::sound(&args)?,
         Command::Export(args) => commands::export::export(&args)?,
         Command::Merge { into, from } => commands::export::merge(&into, &from)?,
@@ -158,14 +165,24 @@ fn finish(outcome: &Outcome, json: bool) -> ExitCode {
     } else {
         view::printable(&outcome.answer.text)
     };
+    match print(&text) {
+        Ok(()) => ExitCode::from(outcome.code),
+        Err(failure) => {
+            message(&format!("settlepoint: {failure}\n"));
+            ExitCode::from(failure.code as u8)
+        }
+    }
+}
+
+/// Writes to standard output.
+pub(crate) fn print(text: &str) -> Result<(), Failure> {
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Ok(()) => ExitCode::from(outcome.code),
-        Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => ExitCode::from(outcome.code),
-        Err(e) => {
-            message(&format!("settlepoint: cannot write the answer: {e}\n"));
-            ExitCode::from(5)
-        }
+        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(Failure::new(
+            Code::Notebook,
+            format!("cannot write the answer: {e}"),
+        )),
+        _ => Ok(()),
     }
 }
 

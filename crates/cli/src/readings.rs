@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use encoding_rs::{Encoding, WINDOWS_1252};
 use settlepoint_domain::{LimitValue, PhaseKind, PhaseReading, ScoreTime, TimeOrigin};
 use settlepoint_import::{Moment, moment};
+pub(crate) use settlepoint_views::adding::TypedRun;
 
 use crate::args::{bound, parse_limit};
 use crate::error::Failure;
@@ -49,24 +50,6 @@ pub(crate) fn template() -> String {
          # 1,,stock air,,all open,181,253,56,100,mixdown,21,sustained,557,181,88,1480,36.5,all,0.6,24,,,41.2\n",
         COLUMNS.join(",")
     )
-}
-
-/// A run as typed.
-#[derive(Clone, Debug, PartialEq)]
-pub(crate) struct TypedRun {
-    pub(crate) name: String,
-    pub(crate) machine: String,
-    pub(crate) cooling: String,
-    pub(crate) tune: String,
-    pub(crate) setting: String,
-    pub(crate) pl1_w: LimitValue,
-    pub(crate) pl2_w: LimitValue,
-    pub(crate) tau_s: LimitValue,
-    pub(crate) temp_limit_c: LimitValue,
-    pub(crate) workload: String,
-    pub(crate) room_c: Option<f64>,
-    pub(crate) phases: Vec<PhaseReading>,
-    pub(crate) score: Option<f64>,
 }
 
 /// A row of a scores table.

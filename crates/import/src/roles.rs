@@ -71,8 +71,15 @@ fn bracketed(name: &str) -> Option<(SourceUnit, String)> {
                 to if inner[..to].contains(*open) => inner.rfind(*close)?,
                 to => to,
             };
-            if let Some(unit) = units::lookup(&inner[..to]) {
-                found = Some((unit, inner[..to].trim().to_owned()));
+            // In `level dB(A)` the brackets hold a weighting, not amperes.
+            let weighted = *open == '(' && rest[..from].to_ascii_lowercase().ends_with("db");
+            let text = if weighted {
+                &rest[from - 2..from + 1 + to]
+            } else {
+                &inner[..to]
+            };
+            if let Some(unit) = units::lookup(text) {
+                found = Some((unit, text.trim().to_owned()));
             }
             rest = &inner[to + close.len_utf8()..];
         }
@@ -757,6 +764,8 @@ mod tests {
             ("T / K", 290.0, 340.0, Role::Temperature, Some("K")),
             ("temp_mC", 45000.0, 60000.0, Role::Temperature, Some("mCel")),
             ("Schallpegel", 20.0, 40.0, Role::Level, Some("dB(A)")),
+            ("level dB(A)", 20.0, 40.0, Role::Level, Some("dB(A)")),
+            ("LAeq (dB(A))", 20.0, 40.0, Role::Level, Some("dB(A)")),
             ("水温", 25.0, 40.0, Role::Coolant, Some("Cel")),
             ("CPU消費電力", 10.0, 90.0, Role::Power, Some("W")),
             ("Частота ядра, МГц", 800.0, 4000.0, Role::Clock, Some("MHz")),

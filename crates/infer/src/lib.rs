@@ -20,5 +20,6 @@ pub mod predict;
 pub mod prior;
 mod response;
 mod sample;
+pub mod timeline;
 pub mod unit_check;
 pub mod verify;

@@ -14,6 +14,7 @@ use crate::forward::{
     settled_after, with_discrepancy,
 };
 use crate::layout::Key;
+use crate::timeline::{self, TimeCourse};
 
 /// Packages protect themselves near this temperature whatever was set, °C (common practice, no
 /// source).
@@ -119,13 +120,13 @@ impl CoolingFit {
             && !self.evidence.runs.iter().any(|r| r.workload == workload)
     }
 
-    fn outcome(&self, draw: &Draw, query: &Query) -> Outcome {
+    fn outcome(&self, draw: &Draw, query: &Query) -> (Outcome, Course) {
         let (model, scenario) = self.model_for(draw, query);
         let course = Course::run(&model, &scenario);
         let point = settled_after(&model, &scenario, Some(&course));
         let boost_s = course.summary.boost_duration_s;
         let boosts = boost_s > 2.0 && boost_s < query.conditions.duration_s - 2.0;
-        Outcome {
+        let outcome = Outcome {
             boost: boosts.then(|| course.means(0.0, boost_s)),
             boost_s,
             after_boost_w: course
@@ -134,7 +135,8 @@ impl CoolingFit {
             work_rate: course.means(0.0, course.duration_s()).work_rate,
             touched: course.summary.time_at_temp_limit_s > 0.0,
             point,
-        }
+        };
+        (outcome, course)
     }
 
     /// The most probable machine under a query, with its scenario: for time courses.
@@ -150,8 +152,39 @@ impl CoolingFit {
 
     /// Predicts a setting with `draws` of the posterior's draws (all of them for a final answer).
     pub fn predict(&self, query: &Query, draws: usize) -> Prediction {
-        let draws = &self.draws[..draws.clamp(2, self.draws.len())];
-        let outcomes: Vec<Outcome> = draws.iter().map(|d| self.outcome(d, query)).collect();
+        let draws = self.first_draws(draws);
+        let outcomes: Vec<Outcome> = draws.iter().map(|d| self.outcome(d, query).0).collect();
+        self.figures(query, draws, &outcomes)
+    }
+
+    /// The same with its course over time, in `stretches` of equal length: both from the same runs
+    /// of the simulator.
+    pub fn predict_over_time(
+        &self,
+        query: &Query,
+        draws: usize,
+        stretches: usize,
+    ) -> (Prediction, TimeCourse) {
+        let draws = self.first_draws(draws);
+        let mut record = timeline::Record::new(query.conditions.duration_s, stretches);
+        let outcomes: Vec<Outcome> = draws
+            .iter()
+            .map(|draw| {
+                let (outcome, course) = self.outcome(draw, query);
+                record.take(self, draw, &course);
+                outcome
+            })
+            .collect();
+        let prediction = self.figures(query, draws, &outcomes);
+        let course = record.finish(self, query, prediction.sustained.package_c.basis);
+        (prediction, course)
+    }
+
+    fn first_draws(&self, draws: usize) -> &[Draw] {
+        &self.draws[..draws.clamp(2, self.draws.len())]
+    }
+
+    fn figures(&self, query: &Query, draws: &[Draw], outcomes: &[Outcome]) -> Prediction {
         let (model, best_scenario) = self.best_guess(query);
         let centre = steady_state(&model, &best_scenario);
         let basis = self.basis(query, &centre);
@@ -160,7 +193,7 @@ impl CoolingFit {
         let of_draws = |pick: &dyn Fn(&Draw, &Outcome) -> Option<f64>| {
             let values: Option<Vec<f64>> = draws
                 .iter()
-                .zip(&outcomes)
+                .zip(outcomes)
                 .map(|(d, o)| pick(d, o))
                 .collect();
             values.map(|v| interval(v.into_iter(), basis))
@@ -199,8 +232,8 @@ impl CoolingFit {
                 fan_speed_rpm: known_or(fan_speed, "a run with the fan speed logged or noted"),
                 level_dba: known_or(level, "a run with a sound level noted"),
             },
-            boost: boost_figures(&outcomes, basis),
-            work_rel: self.work_rel(query, &outcomes, basis),
+            boost: boost_figures(outcomes, basis),
+            work_rel: self.work_rel(query, outcomes, basis),
             acting_limit: acting_token(&model, &best_scenario, &centre),
             p_temp_limit: probability(&|o| o.touched),
             p_cannot_hold: probability(&|o| o.point.cannot_hold),
@@ -510,7 +543,7 @@ fn span(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
 }
 
 /// Median and 5th to 95th percentile.
-fn interval(values: impl Iterator<Item = f64>, basis: Basis) -> Estimate {
+pub(crate) fn interval(values: impl Iterator<Item = f64>, basis: Basis) -> Estimate {
     let values: Vec<f64> = values.filter(|v| v.is_finite()).collect();
     let at = |p| quantile(&values, p).unwrap_or(f64::NAN);
     Estimate {

@@ -108,6 +108,16 @@ impl Notebook {
         Ok(self.connection.is_readonly(rusqlite::MAIN_DB)?)
     }
 
+    /// Two numbers that differ from those of an earlier call if anything was written in between,
+    /// through this notebook or by another program. Cheap: nothing is read.
+    ///
+    /// # Errors
+    /// The database's own.
+    pub fn change_mark(&self) -> Result<(i64, i64), NotebookError> {
+        let of = |sql: &str| self.connection.query_row(sql, [], |r| r.get(0));
+        Ok((of("PRAGMA data_version")?, of("SELECT total_changes()")?))
+    }
+
     /// Sets how long a write waits for another program's (5 s unless set).
     ///
     /// # Errors

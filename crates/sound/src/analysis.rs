@@ -2,11 +2,14 @@
 
 use crate::SoundError;
 use crate::calibration::{Calibration, MicrophoneCurve};
+use crate::events::{Watched, watch};
 use crate::filter::Bands;
 use crate::level::db;
 use crate::loudness::{BANDS, FIRST_BAND, Field, Loudness, loudness};
 use crate::measure::{Levels, Recording, Track, measure};
 use crate::pcm::Source;
+use crate::spectrum::{Spectrum, spectra};
+use crate::tones::{Tone, tones};
 
 /// How a recording is to be taken.
 #[derive(Clone, Debug, Default)]
@@ -15,6 +18,11 @@ pub struct Options {
     pub calibration: Option<Calibration>,
     /// The microphone's response.
     pub microphone: Option<MicrophoneCurve>,
+    /// Leave nothing out.
+    pub keep_all: bool,
+    /// The recorder's gain is known to be fixed: take levels as absolute even where the signal looks as
+    /// if it were not.
+    pub trust_gain: bool,
     /// Take the sound field as diffuse for loudness (a room far from the machine), not as free (a
     /// listener at the desk beside it).
     pub diffuse: bool,
@@ -25,18 +33,24 @@ pub struct Options {
 pub struct Analysis {
     /// As measured, calibrated.
     pub recording: Recording,
-    /// Levels of the whole.
+    /// Events and findings.
+    pub watched: Watched,
+    /// Levels without what was left out.
     pub levels: Levels,
     /// One-third-octave levels, dB, in the order of the track's bands.
     pub thirds: Bands,
     /// Loudness; `None` without calibration.
     pub loudness: Option<Loudness>,
+    /// Narrow-band spectrum of what was kept; `None` where no stretch is long enough for one.
+    pub spectrum: Option<Spectrum>,
+    /// Tones.
+    pub tones: Vec<Tone>,
     /// Whether levels are relative to full scale.
     pub relative: bool,
 }
 
 impl Options {
-    fn field(&self) -> Field {
+    pub(crate) fn field(&self) -> Field {
         if self.diffuse {
             Field::Diffuse
         } else {
@@ -44,34 +58,62 @@ impl Options {
         }
     }
 
+    /// The calibration, unless what was found in a recording bars absolute levels.
+    pub(crate) fn usable(&self, watched: &Watched) -> Option<Calibration> {
+        let barred = watched.levels_barred && !self.trust_gain;
+        self.calibration.filter(|_| !barred)
+    }
+
     /// Puts levels of a track right.
-    pub(crate) fn apply(&self, track: &mut Track) {
+    pub(crate) fn apply(&self, calibration: Option<Calibration>, track: &mut Track) {
         if let Some(microphone) = &self.microphone {
             microphone.apply(track);
         }
-        if let Some(calibration) = &self.calibration {
+        if let Some(calibration) = calibration {
             calibration.apply(track);
         }
     }
+
+    /// Puts levels of a spectrum right.
+    pub(crate) fn apply_spectrum(&self, calibration: Option<Calibration>, spectrum: &mut Spectrum) {
+        let offset_db = calibration.map_or(0.0, |c| c.offset_db);
+        let microphone = self.microphone.as_ref();
+        spectrum.equalise(|hz| offset_db - microphone.map_or(0.0, |m| m.response_db(hz)));
+    }
 }
 
-/// Measures a recording from start to end; nothing is left out.
+/// Measures a recording and judges it.
 ///
 /// # Errors
 /// Those of reading, and [`SoundError::TooShort`].
 pub fn analyse(source: &mut dyn Source, options: &Options) -> Result<Analysis, SoundError> {
     let mut recording = measure(source)?;
-    options.apply(&mut recording.track);
-    let relative = options.calibration.is_none();
-    let thirds = recording.track.band_levels(&[]);
+    let mut watched = watch(&recording);
+    if options.keep_all {
+        watched.keep.fill(true);
+    }
+    let calibration = options.usable(&watched);
+    let found = spectra(source, &recording, 1, |i| watched.keep[i].then_some(0))?;
+    let mut spectrum = found.into_iter().next().filter(|s| s.blocks > 0);
+    options.apply(calibration, &mut recording.track);
+    if let Some(spectrum) = &mut spectrum {
+        options.apply_spectrum(calibration, spectrum);
+    }
+    let relative = calibration.is_none();
+    let thirds = recording.track.band_levels(&watched.keep);
     Ok(Analysis {
-        levels: recording.track.levels(&[]),
+        levels: recording.track.levels(&watched.keep),
         loudness: if relative {
             None
         } else {
             loudness_of(&recording.track, &thirds, options.field())
         },
+        tones: spectrum
+            .as_ref()
+            .map_or_else(Vec::new, |s| tones(s, !relative)),
         thirds,
+        spectrum,
+        watched,
         recording,
         relative,
     })

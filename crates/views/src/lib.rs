@@ -1,5 +1,6 @@
 //! What the command line and the page share: from a notebook to the evidence of one cooling.
 
+pub mod adding;
 pub mod averages;
 pub mod charts;
 pub mod compared;

@@ -4,12 +4,17 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 use settlepoint_domain::{
-    Cooling, Direction, FanSetting, Finding, Id, LimitValue, Machine, Role, Run, RunData, Score,
-    ScoreKind, SensorLog, Setting, Severity, Tune, Workload,
+    Cooling, Direction, Finding, Id, LimitValue, Machine, Run, RunData, ScoreKind, SensorLog,
+    Setting, Tune, Workload,
 };
 use settlepoint_notebook::{Kind, LogSource, Notebook, NotebookError, new_id};
 use settlepoint_review::limits_reversed;
-use settlepoint_views::gather;
+use settlepoint_views::adding;
+use settlepoint_views::adding::scores_of;
+pub(crate) use settlepoint_views::adding::{
+    cooling_for, limits_label, machine_for, refuse_run_name, same_file, scored_workload,
+    workload_for,
+};
 
 use crate::args::{AddCommand, AddLogArgs, KindArg, WorkloadArgs};
 use crate::commands::{add_frames, add_scores};
@@ -17,8 +22,8 @@ use crate::error::{Code, Failure};
 use crate::interrupt::{self, Writing};
 use crate::limits;
 use crate::log_file::{self, ReadLog};
-use crate::readings::{self, TypedRun};
-use crate::view::{Answer, findings, findings_text, listed};
+use crate::readings;
+use crate::view::{Answer, findings, findings_text};
 
 /// What was added, for the answer.
 #[derive(Debug, Default)]
@@ -291,244 +296,21 @@ fn workload(args: WorkloadArgs) -> Result<Answer, Failure> {
     Ok(one("workload", workload.id, &workload.name))
 }
 
-/// The machine with this name, made if new; the only one (or a first one) for a blank name.
-pub(crate) fn machine_for(book: &Notebook, name: &str) -> Result<Machine, Failure> {
-    if !name.is_empty() {
-        return Ok(book.machine_named(name)?);
-    }
-    let mut machines = book.machines()?;
-    match machines.len() {
-        0 => Ok(book.machine_named("machine")?),
-        1 => Ok(machines.remove(0)),
-        _ => Err(Failure::usage(format!(
-            "there are several machines ({}); name one",
-            listed(machines.iter().map(|m| (m.name.as_str(), m.id)))
-        ))),
-    }
-}
-
-pub(crate) fn cooling_for(
-    book: &Notebook,
-    machine: &Machine,
-    name: &str,
-) -> Result<Cooling, Failure> {
-    if !name.is_empty() {
-        return Ok(book.cooling_named(machine.id, name)?);
-    }
-    let own: Vec<Cooling> = book
-        .coolings()?
-        .into_iter()
-        .filter(|c| c.machine == machine.id)
-        .collect();
-    match own.as_slice() {
-        [only] => Ok(only.clone()),
-        [] => Ok(book.cooling_named(machine.id, "as built")?),
-        _ => Err(Failure::usage(format!(
-            "there are several coolings ({}); name one",
-            listed(own.iter().map(|c| (c.name.as_str(), c.id)))
-        ))),
-    }
-}
-
-pub(crate) fn workload_for(book: &Notebook, name: &str) -> Result<Workload, Failure> {
-    scored_workload(book, name, "", Direction::Higher)
-}
-
-/// The workload with this name, made with this unit and direction if new.
-pub(crate) fn scored_workload(
-    book: &Notebook,
-    name: &str,
-    unit: &str,
-    direction: Direction,
-) -> Result<Workload, Failure> {
-    let name = if name.is_empty() {
-        let mut loads: Vec<Workload> = book.workloads()?.into_iter().filter(|w| !w.idle).collect();
-        match loads.len() {
-            0 => "load",
-            1 => return Ok(loads.remove(0)),
-            _ => {
-                return Err(Failure::usage(format!(
-                    "there are several workloads ({}); name one",
-                    listed(loads.iter().map(|w| (w.name.as_str(), w.id)))
-                )));
-            }
-        }
-    } else {
-        name
-    };
-    Ok(book.workload_named(&Workload {
-        id: new_id()?,
-        name: name.to_owned(),
-        unit: unit.to_owned(),
-        direction,
-        kind: ScoreKind::MeanRate,
-        duration_s: 600.0,
-        hours_per_week: None,
-        weight: None,
-        loss_max_pct: None,
-        idle: false,
-    })?)
-}
-
-/// A label for limits that nobody named.
-pub(crate) fn limits_label(pl1: LimitValue, pl2: LimitValue, temp: LimitValue) -> String {
-    let show = |v: LimitValue, unit: &str| match v {
-        LimitValue::Unknown => "?".to_owned(),
-        other => format!("{other}{unit}"),
-    };
-    format!(
-        "{}/{}{}",
-        show(pl1, ""),
-        show(pl2, " W"),
-        match temp {
-            LimitValue::Unknown => String::new(),
-            other => format!(" {}", show(other, " °C")),
-        }
-    )
-}
-
-fn scores_of(values: &[f64]) -> Vec<Score> {
-    (1..)
-        .zip(values)
-        .map(|(repetition, &value)| Score {
-            value,
-            repetition,
-            order: None,
-            block: None,
-            time: None,
-        })
-        .collect()
-}
-
 /// `add readings`.
 fn typed_runs(notebook: &Path, file: &Path) -> Result<Answer, Failure> {
     // First, so that a notebook and a table named in the wrong order are told apart.
     let book = Notebook::open(notebook)?;
     let bytes = log_file::bytes(file)?;
     let runs = readings::runs(&bytes, &file.display().to_string())?;
-    let added = book.transaction(|book| add_typed_runs(book, runs))?;
-    Ok(added.answer())
-}
-
-fn add_typed_runs(book: &Notebook, runs: Vec<TypedRun>) -> Result<Added, Failure> {
-    let mut added = Added::default();
-    for typed in runs {
-        let machine = machine_for(book, &typed.machine)?;
-        let cooling = cooling_for(book, &machine, &typed.cooling)?;
-        let workload = workload_for(book, &typed.workload)?;
-        let setting = typed_setting(book, &typed)?;
-        limits::check_room(&setting, typed.room_c)
-            .map_err(|f| Failure::data(format!("run {}: {f} (nothing was added)", typed.name)))?;
-        refuse_run_name(book, cooling.id, &typed.name)?;
-        added.findings.extend(typed_findings(&typed));
-        added
-            .findings
-            .extend(limits_reversed(&setting, Some(&typed.name)));
-        let tune = if typed.tune.is_empty() {
-            None
-        } else {
-            Some(book.tune_named(machine.id, &typed.tune)?.id)
-        };
-        let run = Run {
-            id: new_id()?,
-            name: typed.name,
-            machine: machine.id,
-            cooling: cooling.id,
-            tune,
-            setting: setting.id,
-            workload: workload.id,
-            room_c: typed.room_c,
-            altitude_m: None,
-            data: RunData::Readings(typed.phases),
-            scores: typed.score.map(|s| scores_of(&[s])).unwrap_or_default(),
-            excluded: None,
-        };
-        book.add_run(&run)?;
+    let (kept, findings) = book.transaction(|book| adding::typed_runs(book, runs))?;
+    let mut added = Added {
+        findings,
+        ..Added::default()
+    };
+    for run in kept {
         added.push("run", run.id, &run.name);
     }
-    Ok(added)
-}
-
-/// What is odd in a typed run but may be true.
-fn typed_findings(run: &TypedRun) -> Vec<Finding> {
-    let finding = |rule, evidence: String, remedy: &str| Finding {
-        rule,
-        severity: Severity::Warning,
-        run: Some(run.name.clone()),
-        evidence,
-        remedy: remedy.to_owned(),
-    };
-    let mut found = Vec::new();
-    for (i, phase) in run.phases.iter().enumerate() {
-        let place = i + 1;
-        if run.phases[..i].contains(phase) {
-            found.push(finding(
-                "repeated_row",
-                format!("row {place} of the run says the same as an earlier one"),
-                "if it was pasted twice, exclude the run and enter it again under another name",
-            ));
-        }
-        if let (Some(package), Some(room)) = (phase.package_c, run.room_c)
-            && package < room
-        {
-            {
-                found.push(finding(
-                    "package_below_room",
-                    format!("row {place} has the package at {package} °C in a room of {room} °C"),
-                    "look whether columns or units are mixed up",
-                ));
-            }
-        }
-    }
-    if run.room_c.is_none() {
-        found.push(finding(
-            "room_not_noted",
-            "no room temperature is noted".to_owned(),
-            "note it, else predictions for other rooms rest on a guess",
-        ));
-    }
-    found
-}
-
-/// The setting that a typed run names or describes.
-fn typed_setting(book: &Notebook, typed: &TypedRun) -> Result<Setting, Failure> {
-    let unknown = [typed.pl1_w, typed.pl2_w, typed.tau_s, typed.temp_limit_c]
-        .into_iter()
-        .all(|v| v == LimitValue::Unknown);
-    if unknown && !typed.setting.is_empty() {
-        return Ok(book.setting_named(&typed.setting)?);
-    }
-    let name = if typed.setting.is_empty() {
-        limits_label(typed.pl1_w, typed.pl2_w, typed.temp_limit_c)
-    } else {
-        typed.setting.clone()
-    };
-    let setting = Setting {
-        id: new_id()?,
-        name,
-        pl1_w: typed.pl1_w,
-        pl2_w: typed.pl2_w,
-        tau_s: typed.tau_s,
-        temp_limit_c: typed.temp_limit_c,
-        more_tiers: Vec::new(),
-        fan: FanSetting::AsFitted,
-    };
-    limits::check(&setting)
-        .map_err(|f| Failure::data(format!("run {}: {f} (nothing was added)", typed.name)))?;
-    Ok(book.setting_like(&setting)?)
-}
-
-pub(crate) fn refuse_run_name(book: &Notebook, cooling: Id, name: &str) -> Result<(), Failure> {
-    let taken = book
-        .runs()?
-        .into_iter()
-        .any(|r| r.cooling == cooling && r.name == name);
-    if taken {
-        return Err(Failure::usage(format!(
-            "this cooling already has a run '{name}'; rename the new one (nothing was added)"
-        )));
-    }
-    Ok(())
+    Ok(added.answer())
 }
 
 /// `add log`.
@@ -599,11 +381,12 @@ pub(crate) fn add_log(
             scores: scores_of(&args.score),
             excluded: None,
         };
-        book.add_run(&run)?;
-        book.add_log(run.id, &log, &source)?;
-        interrupt::check()?;
-        let (_, found) = gather::analysed(&log, room_c);
-        book.set_findings(run.id, &found.findings)?;
+        let keep = adding::LogToKeep {
+            run: &run,
+            log: &log,
+            source: &source,
+        };
+        adding::keep_log(book, &keep)?;
         added.push("run", run.id, &run.name);
         interrupt::check()?;
     }
@@ -612,11 +395,10 @@ pub(crate) fn add_log(
 
 /// A run without any reading that the models know would only be in the way.
 fn need_readings(read: &ReadLog) -> Result<(), Failure> {
-    let idle = [Role::Time, Role::Room, Role::Part, Role::Limit, Role::Other];
-    let channels = read.imported.log.channels();
-    if channels.iter().any(|c| !idle.contains(&c.role)) {
+    if adding::has_readings(&read.imported.log) {
         return Ok(());
     }
+    let channels = read.imported.log.channels();
     let columns: Vec<&str> = channels.iter().map(|c| c.column.as_str()).collect();
     Err(Failure::data(format!(
         "{}: no column is known to be a temperature, a power or another reading (there are: {}); name \
@@ -624,16 +406,6 @@ fn need_readings(read: &ReadLog) -> Result<(), Failure> {
         read.file_name,
         columns.join(", ")
     )))
-}
-
-pub(crate) fn same_file(run: &str) -> Finding {
-    Finding {
-        rule: "same_file",
-        severity: Severity::Warning,
-        run: None,
-        evidence: format!("the file is that of run '{run}', byte for byte"),
-        remedy: "exclude one of them, else the same readings count twice".to_owned(),
-    }
 }
 
 /// One log, or one for each level of a column, in the order of first appearance.

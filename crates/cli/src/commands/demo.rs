@@ -47,7 +47,13 @@ const LOGS: [(&str, f64, f64); 2] = [
 /// `settlepoint demo`.
 pub(crate) fn demo(args: &DemoArgs) -> Result<Answer, Failure> {
     let folder = args.output.clone().unwrap_or_else(|| PathBuf::from("."));
-    std::fs::create_dir_all(&folder).map_err(|e| with_path(&folder, "make", &e))?;
+    let (notebook, files) = make(&folder)?;
+    answer(&notebook, &files)
+}
+
+/// Makes the example in a folder: the notebook, and the files that it was filled from.
+pub(crate) fn make(folder: &Path) -> Result<(PathBuf, Vec<PathBuf>), Failure> {
+    std::fs::create_dir_all(folder).map_err(|e| with_path(folder, "make", &e))?;
     let notebook = folder.join("demo.settle");
     refuse_foreign(&notebook)?;
     let mut files = Vec::new();
@@ -60,8 +66,8 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Answer, Failure> {
         files.push(path);
     }
     remove_old(&notebook)?;
-    fill(&folder, &notebook)?;
-    answer(&notebook, &files)
+    fill(folder, &notebook)?;
+    Ok((notebook, files))
 }
 
 /// The demo may replace its own notebook, and nothing else.

@@ -483,7 +483,7 @@ pub(crate) fn workload_of(
     load: Option<&Load>,
 ) -> Result<Workload, Failure> {
     let Some(Load::BuiltIn(spec)) = load else {
-        return workload_for(book, name.unwrap_or(""));
+        return Ok(workload_for(book, name.unwrap_or(""))?);
     };
     let own = spec.to_string();
     let fixed_work = spec.work.is_some();

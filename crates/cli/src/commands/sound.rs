@@ -10,9 +10,12 @@ use settlepoint_sound::SoundError;
 use settlepoint_sound::analysis::{Analysis, Options, analyse};
 use settlepoint_sound::background::{Corrected, Grade, at_distance, correct};
 use settlepoint_sound::calibration::{Calibration, CurveMeaning, MicrophoneCurve, Reference};
+use settlepoint_sound::events::Event;
 use settlepoint_sound::measure::{Recording, measure};
-use settlepoint_sound::pcm::Wav;
+use settlepoint_sound::pcm::{Source, open};
+use settlepoint_sound::tones::{Origin, Tone, origin};
 
+use super::sound_sweep;
 use crate::args::{GradeArg, SoundArgs};
 use crate::error::{Code, Failure};
 use crate::view::{Answer, cell, findings, findings_text, number, optional, table};
@@ -24,6 +27,9 @@ const METER_SD_DB: f64 = 0.7;
 
 /// `settlepoint sound`.
 pub(crate) fn sound(args: &SoundArgs) -> Result<Answer, Failure> {
+    if let Some(log) = &args.sweep {
+        return sound_sweep::sweep(args, log);
+    }
     let options = options(args)?;
     let background_dba = background(args, &options)?;
     let mut heard = Vec::new();
@@ -38,18 +44,18 @@ pub(crate) fn sound(args: &SoundArgs) -> Result<Answer, Failure> {
 }
 
 /// Opens a recording and works on it; an error names the file.
-fn with_file<T>(
+pub(super) fn with_file<T>(
     path: &Path,
-    work: impl FnOnce(&mut Wav<BufReader<File>>) -> Result<T, SoundError>,
+    work: impl FnOnce(&mut dyn Source) -> Result<T, SoundError>,
 ) -> Result<T, Failure> {
     File::open(path)
         .map_err(SoundError::Io)
-        .and_then(|file| Wav::open(BufReader::with_capacity(1 << 16, file)))
-        .and_then(|mut wav| work(&mut wav))
+        .and_then(|file| open(BufReader::with_capacity(1 << 16, file)))
+        .and_then(|mut source| work(source.as_mut()))
         .map_err(|e| named(path, &e))
 }
 
-fn named(path: &Path, error: &SoundError) -> Failure {
+pub(super) fn named(path: &Path, error: &SoundError) -> Failure {
     let code = match error {
         SoundError::NotIdentified { .. } => Code::NotIdentified,
         SoundError::Range { .. } => Code::Usage,
@@ -58,7 +64,7 @@ fn named(path: &Path, error: &SoundError) -> Failure {
     Failure::new(code, format!("{}: {error}", path.display()))
 }
 
-fn options(args: &SoundArgs) -> Result<Options, Failure> {
+pub(super) fn options(args: &SoundArgs) -> Result<Options, Failure> {
     let microphone = match &args.microphone {
         None => None,
         Some(path) => {
@@ -71,6 +77,8 @@ fn options(args: &SoundArgs) -> Result<Options, Failure> {
     let mut options = Options {
         calibration: None,
         microphone,
+        keep_all: args.keep_all,
+        trust_gain: args.trust_gain,
         diffuse: args.diffuse,
     };
     if let Some(wish) = &args.calibrate {
@@ -97,8 +105,8 @@ fn calibration(wish: &str, args: &SoundArgs, options: &Options) -> Result<Calibr
             of(&recording)
         })
     };
-    if what == "reading" {
-        return read_with(&args.files[0], &|r| {
+    if let ("reading", Some(first)) = (what, args.files.first()) {
+        return read_with(first, &|r| {
             Calibration::from_reading(r, level_db, METER_STEP_DB, METER_SD_DB)
         });
     }
@@ -107,7 +115,7 @@ fn calibration(wish: &str, args: &SoundArgs, options: &Options) -> Result<Calibr
     })
 }
 
-fn background(args: &SoundArgs, options: &Options) -> Result<Option<f64>, Failure> {
+pub(super) fn background(args: &SoundArgs, options: &Options) -> Result<Option<f64>, Failure> {
     let Some(wish) = &args.background else {
         return Ok(None);
     };
@@ -121,7 +129,21 @@ fn background(args: &SoundArgs, options: &Options) -> Result<Option<f64>, Failur
         return Ok(Some(level_dba));
     }
     let room = with_file(Path::new(wish), |wav| analyse(wav, options))?;
+    if room.relative != options.calibration.is_none() {
+        return Err(barred(wish));
+    }
     Ok(Some(room.levels.laeq_db))
+}
+
+fn barred(file: &str) -> Failure {
+    Failure::new(
+        Code::NotIdentified,
+        format!(
+            "{file}: the recorder's gain does not look fixed, so its level tells nothing about the other \
+             recordings; run 'settlepoint sound {file}' to see why, record it again, or give \
+             --trust-gain if you know better"
+        ),
+    )
 }
 
 /// A recording with what was made of it.
@@ -130,6 +152,7 @@ struct Heard {
     analysis: Analysis,
     corrected: Option<Corrected>,
     seat_db: Option<f64>,
+    tones: Vec<(Tone, Origin)>,
     findings: Vec<Finding>,
 }
 
@@ -139,12 +162,17 @@ impl Heard {
             GradeArg::Engineering => Grade::Engineering,
             GradeArg::Survey => Grade::Survey,
         };
-        let corrected = background.map(|b| correct(analysis.levels.laeq_db, b, grade));
+        // A calibrated background says nothing about a recording whose calibration does not hold.
+        let comparable = analysis.relative == args.calibrate.is_none();
+        let corrected = background
+            .filter(|_| comparable)
+            .map(|b| correct(analysis.levels.laeq_db, b, grade));
         let source_db = corrected.map_or(analysis.levels.laeq_db, |c| c.level_db);
         let seat = args.distance.zip(args.seat);
         Self {
             file: path.display().to_string(),
-            findings: findings_of(&analysis, corrected, grade),
+            findings: findings_of(&analysis, corrected, grade, args),
+            tones: tones_of(&analysis, args),
             seat_db: seat.map(|(from, to)| at_distance(source_db, from, to)),
             corrected,
             analysis,
@@ -162,25 +190,30 @@ fn finding(rule: &'static str, severity: Severity, evidence: String, remedy: &st
     }
 }
 
-fn findings_of(analysis: &Analysis, corrected: Option<Corrected>, grade: Grade) -> Vec<Finding> {
-    let recording = &analysis.recording;
-    let mut found: Vec<Finding> = recording
-        .oddities
+/// Tones with what they may come from.
+fn tones_of(analysis: &Analysis, args: &SoundArgs) -> Vec<(Tone, Origin)> {
+    let line_hz = analysis.spectrum.as_ref().map_or(1.0, |s| s.line_hz);
+    analysis
+        .tones
         .iter()
-        .map(|o| finding(o.rule, Severity::Warning, o.evidence.clone(), &o.remedy))
-        .collect();
-    let clipped: u64 = recording
-        .track
-        .segments()
-        .iter()
-        .map(|s| u64::from(s.clipped))
-        .sum();
-    if clipped > 0 {
+        .map(|t| (*t, origin(t.hz, args.fan_speed, args.blades, line_hz)))
+        .collect()
+}
+
+fn findings_of(
+    analysis: &Analysis,
+    corrected: Option<Corrected>,
+    grade: Grade,
+    args: &SoundArgs,
+) -> Vec<Finding> {
+    let mut found = analysis.watched.findings.clone();
+    if analysis.relative && args.calibrate.is_some() {
         found.push(finding(
-            "clipped",
-            Severity::Warning,
-            format!("{clipped} samples stand at the top of the scale, so the levels are too low"),
-            "record again with less gain",
+            "levels_barred",
+            Severity::Error,
+            "the calibration does not hold for this recording, so its levels are relative".to_owned(),
+            "see the findings above and record again; give --trust-gain if you know that the recorder's \
+             gain is fixed",
         ));
     }
     if let Some(c) = corrected
@@ -247,6 +280,8 @@ fn one_json(heard: &Heard) -> Value {
             .collect::<Vec<_>>(),
         "loudness_sone": optional(a.loudness.as_ref().map(|x| x.sone)),
         "loudness_phon": optional(a.loudness.as_ref().map(|x| x.phon)),
+        "tones": heard.tones.iter().map(|(t, from)| tone_json(t, *from)).collect::<Vec<_>>(),
+        "events": a.watched.events.iter().map(event_json).collect::<Vec<_>>(),
         "source": heard.corrected.map(|c| json!({
             "laeq_db": number(c.level_db),
             "k1_db": number(c.k1_db),
@@ -255,6 +290,86 @@ fn one_json(heard: &Heard) -> Value {
         "seat_laeq_db": optional(heard.seat_db),
         "findings": findings(&heard.findings),
     })
+}
+
+pub(crate) fn tone_json(tone: &Tone, from: Origin) -> Value {
+    json!({
+        "hz": number(tone.hz),
+        "level_db": number(tone.level_db),
+        "tone_to_noise_db": number(tone.tone_to_noise_db),
+        "tone_to_noise_criterion_db": number(tone.tone_to_noise_criterion_db),
+        "prominence_db": number(tone.prominence_db),
+        "prominence_criterion_db": number(tone.prominence_criterion_db),
+        "prominent": tone.prominent(),
+        "audible": tone.audible,
+        "origin": origin_words(from),
+    })
+}
+
+fn event_json(event: &Event) -> Value {
+    json!({
+        "kind": event.kind.token(),
+        "start_s": number(event.start_s),
+        "end_s": number(event.end_s),
+        "over_db": number(event.over_db),
+    })
+}
+
+/// What a tone may come from, in words.
+pub(crate) fn origin_words(from: Origin) -> String {
+    match from {
+        Origin::Turns { order: 1 } => "turns of the fan".to_owned(),
+        Origin::Turns { order } => format!("{order} times the turns of the fan"),
+        Origin::Whine => "whine: coils, a supply, a bearing".to_owned(),
+        Origin::Unknown => "not known".to_owned(),
+        _ => "-".to_owned(),
+    }
+}
+
+/// Most tones printed of a recording; JSON has all.
+const TONES_SHOWN: usize = 8;
+
+/// Tones that stand out, the most prominent first.
+fn tones_text(heard: &Heard) -> String {
+    let mut out: Vec<&(Tone, Origin)> = heard.tones.iter().filter(|t| t.0.prominent()).collect();
+    if out.is_empty() {
+        return String::new();
+    }
+    out.sort_by(|a, b| b.0.excess_db().total_cmp(&a.0.excess_db()));
+    let rows: Vec<Vec<String>> = out
+        .iter()
+        .take(TONES_SHOWN)
+        .map(|(t, from)| {
+            vec![
+                cell(Some(t.hz), 1),
+                cell(Some(t.level_db), 1),
+                cell(Some(t.tone_to_noise_db), 1),
+                cell(Some(t.tone_to_noise_criterion_db), 1),
+                cell(Some(t.prominence_db), 1),
+                cell(Some(t.prominence_criterion_db), 1),
+                origin_words(*from),
+            ]
+        })
+        .collect();
+    let more = out.len().saturating_sub(TONES_SHOWN);
+    let header = [
+        "tone Hz",
+        "dB",
+        "over noise",
+        "from",
+        "prominence",
+        "from",
+        "origin",
+    ];
+    let mut text = format!(
+        "\n{}: tones that stand out (ECMA-418-1)\n{}",
+        heard.file,
+        table(&header, &rows)
+    );
+    if more > 0 {
+        text += &format!("and {more} more\n");
+    }
+    text
 }
 
 fn text(heard: &[Heard], options: &Options) -> String {
@@ -290,6 +405,7 @@ fn text(heard: &[Heard], options: &Options) -> String {
         out += "At the seat: as in the open, 6 dB less for each doubling; in a room the level falls by \
                 less.\n";
     }
+    out += &heard.iter().map(tones_text).collect::<String>();
     for one in heard.iter().filter(|h| !h.findings.is_empty()) {
         out += &format!("\n{}:\n{}", one.file, findings_text(&one.findings));
     }

@@ -11,6 +11,7 @@ mod crashes;
 mod plans;
 #[cfg(target_os = "linux")]
 mod recordings;
+mod several_fans;
 mod sounds;
 mod support;
 mod tables;

@@ -137,3 +137,101 @@ fn clipping_is_found_and_what_is_no_recording_is_refused() {
         .refused(2)
         .saying(&["--calibrate"]);
 }
+
+/// ECMA-418-1 judges tones by what stands in the critical band around them: in near silence a tone stands
+/// out by far, and 175 Hz is seven times the turns of a fan of 1500 rpm.
+#[test]
+fn a_tone_is_named_after_the_blades() {
+    let desk = Desk::new();
+    desk.write("fan.wav", tone(175.0, -30.0));
+    let heard = desk.json(["sound", "fan.wav", "--fan-speed", "1500", "--blades", "7"]);
+    let tones = heard["tones"].as_array().expect("tones");
+    let first = tones
+        .iter()
+        .find(|t| t["prominent"] == true)
+        .expect("a tone that stands out");
+    near(&first["hz"], 175.0, 0.5);
+    near(&first["level_db"], -30.0, 0.1);
+    assert_eq!(first["origin"], "7 times the turns of the fan");
+    let said = desk.run(["sound", "fan.wav"]).ok();
+    assert!(said.out.contains("tones that stand out"), "{}", said.out);
+}
+
+/// 39.4, 33.9, 28.0 dB(A) are what a fan of 39.2 dB(A) at 1400 rpm and 55 dB per decade makes in a room of
+/// 25 dB(A), rounded to a meter's 0.1 dB: energies added by hand.
+#[test]
+fn readings_at_several_speeds_give_the_sound_model() {
+    let desk = Desk::new();
+    desk.write(
+        "typed.csv",
+        "speed rpm,level dB(A)\n0,25.0\n500,25.4\n800,28.4\n1100,33.9\n1400,39.4\n",
+    );
+    let fitted = desk.json(["sound", "--sweep", "typed.csv"]);
+    let model = &fitted["sweep"]["model"];
+    for (estimate, truth) in [
+        (&model["full_speed_dba"], 39.2),
+        (&model["slope_db_per_decade"], 55.0),
+        (&model["background_dba"], 25.0),
+    ] {
+        let bound = |key: &str| estimate[key].as_f64().expect("a bound");
+        assert!(bound("lo") <= truth && truth <= bound("hi"), "{estimate}");
+    }
+    near(&model["background_dba"]["value"], 25.0, 0.3);
+    desk.write("no-level.csv", "time,speed rpm\n0,500\n1,600\n");
+    desk.run(["sound", "--sweep", "no-level.csv"])
+        .refused(3)
+        .saying(&["--channel level=COLUMN"]);
+    desk.run(["sound"]).refused(2);
+}
+
+/// A fan's noise of 50 dB per decade without a background: 0, 1 and 2 steps of 6 dB, with speeds that fit.
+#[test]
+fn a_recorded_sweep_finds_its_place_in_the_log() {
+    let desk = Desk::new();
+    let speeds: [f64; 4] = [500.0, 660.0, 870.0, 1150.0];
+    let mut state = 1_u64;
+    let samples = (0..20 * RATE_HZ).map(|i| {
+        // Marsaglia's xorshift: white enough for a level.
+        state ^= state << 13;
+        state ^= state >> 7;
+        state ^= state << 17;
+        #[expect(clippy::cast_precision_loss, reason = "a random number")]
+        let noise = state as f64 / u64::MAX as f64 - 0.5;
+        let rpm = speeds[(i / (5 * RATE_HZ)) as usize];
+        0.5 * noise * (rpm / 1150.0).powf(2.5)
+    });
+    desk.write("sweep.wav", wav(samples));
+    let rows: String = (0..40)
+        .map(|t: i32| {
+            let step = usize::try_from((t - 8).max(0) / 5).expect("small").min(3);
+            format!("{t},{}\n", speeds[step])
+        })
+        .collect();
+    desk.write("speeds.csv", format!("time s,fan rpm\n{rows}"));
+    let found = desk.json(["sound", "sweep.wav", "--sweep", "speeds.csv"]);
+    let sweep = &found["sweep"];
+    // The log has a row a second.
+    near(&sweep["start_s"], 8.0, 1.0);
+    assert_eq!(sweep["steps"].as_array().expect("steps").len(), 4);
+    // Four speeds without the room alone: the interval has to hold the truth, and to be of use.
+    let slope = &sweep["model"]["slope_db_per_decade"];
+    let bound = |key: &str| slope[key].as_f64().expect("a bound");
+    assert!(bound("lo") <= 50.0 && 50.0 <= bound("hi"), "{slope}");
+    assert!(bound("hi") - bound("lo") < 12.0, "{slope}");
+    let said = desk
+        .run(["sound", "sweep.wav", "--sweep", "speeds.csv"])
+        .ok();
+    assert!(said.out.contains("dB per decade"), "{}", said.out);
+}
+
+#[test]
+fn a_phones_recording_is_named_where_it_is_not_read() {
+    let desk = Desk::new();
+    desk.write("memo.m4a", b"\0\0\0\x1cftypM4A \0\0\0\0and nothing more");
+    let said = desk.run(["sound", "memo.m4a"]).refused(3);
+    if cfg!(feature = "phone-formats") {
+        said.saying(&["memo.m4a", "WAV"]);
+    } else {
+        said.saying(&["memo.m4a", "MP4", "phone-formats"]);
+    }
+}

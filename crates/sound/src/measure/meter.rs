@@ -23,8 +23,6 @@ pub struct Channel {
     pub z: f64,
     /// Highest absolute sample.
     pub peak: f64,
-    /// Share of samples that are exactly 0.
-    pub zeros: f64,
 }
 
 /// A recording as measured.
@@ -254,7 +252,6 @@ impl Meter {
                 offset: t.offset / frames,
                 z: 2.0 * t.z / frames,
                 peak: t.peak,
-                zeros: t.zeros / frames,
             })
             .collect();
         let mut recording = Recording {
@@ -292,24 +289,22 @@ impl PairMeter {
         self.thirds.run(samples, &mut self.sums);
     }
 
-    /// Peaks, offsets, digital silence and clipping.
+    /// Peaks, offsets and clipping.
     fn watch(&mut self, samples: &[Pair], running: &mut Running) {
-        let (mut peak, mut sum, mut zeros) = ([0.0; 2], [0.0; 2], [0.0; 2]);
+        let (mut peak, mut sum) = ([0.0; 2], [0.0; 2]);
         for x in samples {
             for i in 0..2 {
                 let size = x[i].abs();
                 peak[i] = if size > peak[i] { size } else { peak[i] };
                 sum[i] += x[i];
-                zeros[i] += if size == 0.0 { 1.0 } else { 0.0 };
             }
         }
         for i in 0..2 {
             let total = &mut self.totals[i];
             total.peak = total.peak.max(peak[i]);
             total.offset += sum[i];
-            total.zeros += zeros[i];
             running.peak = running.peak.max(peak[i]);
-            if peak[i] >= CLIP_FROM * self.loudest[i] {
+            if peak[i] >= CLIP_LEAST && peak[i] >= CLIP_FROM * self.loudest[i] {
                 self.loudest[i] = self.loudest[i].max(peak[i]);
                 running.clipped += self.flat_tops(samples, i);
             } else {
@@ -324,8 +319,7 @@ impl PairMeter {
         let (mut last, mut run, mut count) = (self.last[i], self.run[i], 0);
         for x in samples {
             let x = x[i];
-            // Within a thousandth, since resampling after the clipping leaves a ripple.
-            run = if x.abs() >= top && (x - last).abs() <= 1e-3 * x.abs() {
+            run = if x.abs() >= top && (x - last).abs() <= CLIP_FLAT * x.abs() {
                 run + 1
             } else {
                 0
@@ -344,9 +338,14 @@ impl PairMeter {
 
 /// Share of the highest value so far from which samples count as "at the top".
 const CLIP_FROM: f64 = 0.99;
-/// Samples in a row that stay at the top before it counts as clipping: the top of a sine of 1 kHz at
-/// 48 kHz stays within a thousandth for two. A judgement.
-const CLIP_RUN: u32 = 4;
+/// Share of full scale below which nothing counts as clipped: converters clip at the top, and a quiet
+/// recording stays on one of its few steps for longer than this.
+const CLIP_LEAST: f64 = 0.5;
+/// Relative change from sample to sample that still counts as flat.
+const CLIP_FLAT: f64 = 1e-4;
+/// Samples in a row that stay at the top before it counts as clipping: the top of a sine of 50 Hz at
+/// 48 kHz is that flat for five. A judgement.
+const CLIP_RUN: u32 = 6;
 
 fn squares(samples: &[Pair]) -> Pair {
     let mut sum = [0.0; 2];

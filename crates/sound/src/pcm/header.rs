@@ -352,28 +352,54 @@ fn truncated_header() -> SoundError {
 }
 
 /// Says what a file is that was taken for a WAV file.
-fn not_wav(first: &[u8]) -> SoundError {
-    const KINDS: [(&[u8], usize, &str); 14] = [
-        (b"fLaC", 0, "a FLAC file"),
-        (b"OggS", 0, "an Ogg file"),
-        (b"ID3", 0, "an MP3 file"),
-        (b"\xFF\xFB", 0, "an MP3 file"),
-        (b"\xFF\xF3", 0, "an MP3 file"),
-        (b"ftyp", 4, "an MP4 file (M4A, phone recording)"),
-        (b"#!AMR", 0, "an AMR file (speech coding)"),
-        (b"FORM", 0, "an AIFF file"),
-        (b"caff", 0, "a CAF file"),
-        (b"PK\x03\x04", 0, "a ZIP archive"),
-        (b"%PDF", 0, "a PDF document"),
-        (b"\x89PNG", 0, "a picture"),
-        (b"SQLite f", 0, "a database"),
-        (b"<", 0, "a page or XML text"),
-    ];
-    let kind = KINDS
+/// First bytes of other kinds of files: mark, where it stands, what it is, whether it is one of the
+/// compressed formats of phones that symphonia reads.
+const KINDS: [(&[u8], usize, &str, bool); 17] = [
+    (b"fLaC", 0, "a FLAC file", true),
+    (b"OggS", 0, "an Ogg file", true),
+    (b"ID3", 0, "an MP3 file", true),
+    (b"\xFF\xFB", 0, "an MP3 file", true),
+    (b"\xFF\xFA", 0, "an MP3 file", true),
+    (b"\xFF\xF3", 0, "an MP3 file", true),
+    (b"\xFF\xF1", 0, "an AAC file (ADTS)", true),
+    (b"\xFF\xF9", 0, "an AAC file (ADTS)", true),
+    (b"ftyp", 4, "an MP4 file (M4A, phone recording)", true),
+    (b"#!AMR", 0, "an AMR file (speech coding)", false),
+    (b"FORM", 0, "an AIFF file", false),
+    (b"caff", 0, "a CAF file", false),
+    (b"PK\x03\x04", 0, "a ZIP archive", false),
+    (b"%PDF", 0, "a PDF document", false),
+    (b"\x89PNG", 0, "a picture", false),
+    (b"SQLite f", 0, "a database", false),
+    (b"<", 0, "a page or XML text", false),
+];
+
+fn kind_of(first: &[u8]) -> Option<(&'static str, bool)> {
+    KINDS
         .iter()
-        .find(|(mark, at, _)| first.get(*at..*at + mark.len()) == Some(*mark));
-    let words = match kind {
-        Some((.., words)) => (*words).to_owned(),
+        .find(|(mark, at, ..)| first.get(*at..*at + mark.len()) == Some(*mark))
+        .map(|&(.., words, compressed)| (words, compressed))
+}
+
+/// Whether the first bytes are those of a compressed format of phones.
+pub(crate) fn is_compressed(first: &[u8]) -> bool {
+    kind_of(first).is_some_and(|k| k.1)
+}
+
+/// What to say of such a file where it is not read.
+#[cfg(not(feature = "phone-formats"))]
+pub(crate) fn not_built_in(first: &[u8]) -> SoundError {
+    let words = kind_of(first).map_or("a compressed file", |k| k.0);
+    SoundError::format(
+        format!("this is {words}, which this build does not read"),
+        "set the recorder to WAV (PCM), convert the file to WAV, or build with `--features \
+         phone-formats`",
+    )
+}
+
+fn not_wav(first: &[u8]) -> SoundError {
+    let words = match kind_of(first) {
+        Some((words, _)) => words.to_owned(),
         None => format!("neither RIFF nor W64: the first bytes are {}", name(first)),
     };
     SoundError::format(

@@ -1,10 +1,12 @@
 //! Samples out of files, block by block, so that a recording of any length takes the same memory.
 
 mod header;
+#[cfg(feature = "phone-formats")]
+mod phone;
 mod samples;
 mod wav;
 
-use std::io::{Read, Seek};
+use std::io::{Read, Seek, SeekFrom};
 
 pub use header::{Container, Encoding};
 pub use wav::Wav;
@@ -85,3 +87,23 @@ pub trait Source {
 /// A file to read from: bytes that can be gone back to.
 pub trait Bytes: Read + Seek + Send + Sync {}
 impl<T: Read + Seek + Send + Sync> Bytes for T {}
+
+/// Opens a recording of any kind that this build reads: the RIFF family always, and the compressed
+/// formats of phones (AAC in MP4, MP3, FLAC, Vorbis in Ogg) with the feature `phone-formats`.
+///
+/// # Errors
+/// [`SoundError::Format`] with what was found instead, [`SoundError::Header`], [`SoundError::Io`].
+pub fn open(mut bytes: impl Bytes + 'static) -> Result<Box<dyn Source>, SoundError> {
+    let mut first = [0; 16];
+    let got = header::fill(&mut bytes, &mut first)?;
+    bytes.seek(SeekFrom::Start(0))?;
+    #[cfg(feature = "phone-formats")]
+    if header::is_compressed(&first[..got]) {
+        return Ok(Box::new(phone::Coded::open(bytes)?));
+    }
+    #[cfg(not(feature = "phone-formats"))]
+    if header::is_compressed(&first[..got]) {
+        return Err(header::not_built_in(&first[..got]));
+    }
+    Ok(Box::new(Wav::open(bytes)?))
+}

@@ -9,6 +9,7 @@ use settlepoint_draw::{
 };
 use settlepoint_infer::predict::HeldOut;
 use settlepoint_notebook::Notebook;
+use settlepoint_phases::Review;
 
 use super::{ranged, whose};
 use crate::ViewError;
@@ -36,6 +37,14 @@ pub fn run(
             .rfind(|r| r.data == RunData::Log)
             .ok_or_else(|| no_log("no run here"))?,
     };
+    one_run(book, &whose(gathered), own)
+}
+
+/// The log of a run over time, whoever's it is: `whose` names machine and cooling.
+///
+/// # Errors
+/// A run without a log, or one that cannot be read.
+pub fn one_run(book: &Notebook, whose: &str, own: &Run) -> Result<RunOverTime, ViewError> {
     if own.data != RunData::Log {
         return Err(no_log(&format!("run '{}'", own.name)));
     }
@@ -44,13 +53,22 @@ pub fn run(
     let (log, review) = analysed(&whole, own.room_c);
     Ok(RunOverTime {
         title: own.name.clone(),
-        subtitle: subtitle(gathered, own, &setting),
+        subtitle: subtitle(whose, own, &setting),
+        ..log_over_time(&log, &review, &setting)
+    })
+}
+
+/// A log over time under a setting, without a title: also of one that is in no notebook yet.
+pub fn log_over_time(log: &SensorLog, review: &Review, setting: &Setting) -> RunOverTime {
+    RunOverTime {
+        title: String::new(),
+        subtitle: String::new(),
         time_s: log.time_s().to_vec(),
         shown_s: None,
         phases: review.phases.iter().map(phase_stretch).collect(),
-        acting: review.phases.iter().map(|p| acting(p, &setting)).collect(),
-        panels: panels(&log, &setting),
-    })
+        acting: review.phases.iter().map(|p| acting(p, setting)).collect(),
+        panels: panels(log, setting),
+    }
 }
 
 fn no_log(what: &str) -> ViewError {
@@ -59,11 +77,11 @@ fn no_log(what: &str) -> ViewError {
     ))
 }
 
-fn subtitle(gathered: &Gathered, run: &Run, setting: &Setting) -> String {
+fn subtitle(whose: &str, run: &Run, setting: &Setting) -> String {
     let room = run
         .room_c
         .map_or(String::new(), |room| format!(", {room:.0} °C room"));
-    format!("{}, {}{room}", whose(gathered), setting.name)
+    format!("{whose}, {}{room}", setting.name)
 }
 
 fn phase_stretch(phase: &Phase) -> PhaseStretch {
