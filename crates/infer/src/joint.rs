@@ -264,8 +264,8 @@ fn slots(layout: &Layout, changes: &[Vec<Change>]) -> Vec<Vec<Slot>> {
 
 /// The better of two ways. Limits and fan curves make wells: a group with one run may settle in a
 /// wrong one (held by the temperature limit all along, say) that no single start leaves. One way lets
-/// everything move at once; the other first takes all groups for one machine and then lets them
-/// part.
+/// everything move at once; the other first takes all groups for one machine but for its resistance
+/// and then lets them part.
 fn solve(problem: &Posterior<'_>) -> Result<Fit, InferError> {
     let free = staged(problem);
     let tied = tied(problem).and_then(|start| minimised(problem, 1.0, &start));
@@ -276,30 +276,35 @@ fn solve(problem: &Posterior<'_>) -> Result<Fit, InferError> {
     }
 }
 
-/// Share of their freedom that changes keep while all groups are taken for one machine.
+/// Share of their freedom that changes keep while all groups are taken for one machine, give or take
+/// its resistance.
 const TIED: f64 = 0.02;
 
 fn tied(problem: &Posterior<'_>) -> Result<Vec<f64>, InferError> {
+    let resistance = problem.layout.place(Key::RiseAtStock);
+    let share = |s: &Slot| {
+        if Some(s.common) == resistance {
+            1.0
+        } else {
+            TIED
+        }
+    };
+    let tie = |s: &Slot| Slot {
+        sd: share(s) * s.sd,
+        ..*s
+    };
     let slots: Vec<Vec<Slot>> = problem
         .slots
         .iter()
-        .map(|slots| {
-            slots
-                .iter()
-                .map(|s| Slot {
-                    sd: TIED * s.sd,
-                    ..*s
-                })
-                .collect()
-        })
+        .map(|slots| slots.iter().map(tie).collect())
         .collect();
     let mut start = staged(&Posterior {
         slots: &slots,
         ..*problem
     })?
     .params;
-    for own in &mut start[problem.layout.len()..] {
-        *own *= TIED;
+    for s in problem.slots.iter().flatten() {
+        start[s.own] *= share(s);
     }
     Ok(start)
 }

@@ -10,7 +10,7 @@ use settlepoint_domain::{Direction, Estimate, PhaseKind};
 use settlepoint_stats::distributions::StandardNormal;
 use settlepoint_stats::random::Random;
 
-use crate::evidence::{Reading, RunEvidence, Window};
+use crate::evidence::{Reading, RunEvidence, Span, Window};
 use crate::fit::{CoolingFit, Draw, InferError, RUN_SCATTER, clock_mhz, level_dba, score};
 use crate::forward::{Means, predict_run};
 use crate::joint::{
@@ -262,6 +262,7 @@ pub fn verify(
     run: &RunEvidence,
     matters: &Matters,
 ) -> Result<Verified, InferError> {
+    let run = &without_boost(run);
     let predicted = Predicted::of(fit, run);
     let pairs: Vec<Pair> = Quantity::ALL
         .into_iter()
@@ -297,6 +298,30 @@ pub fn verify(
         room_c: run.room_c,
     })
 }
+
+/// A run of which only the state that stays was typed, as its watts tell: with PL2 well above PL1 a
+/// mean that held the boost would lie above PL1. Its one row then covers what follows the boost.
+fn without_boost(run: &RunEvidence) -> RunEvidence {
+    let mut run = run.clone();
+    let limits = run.setting.pl1_w.value().zip(run.setting.pl2_w.value());
+    let mut loads = run.windows.iter_mut().filter(|w| w.kind != PhaseKind::Idle);
+    let (Some((pl1_w, pl2_w)), Some(window), None) = (limits, loads.next(), loads.next()) else {
+        return run;
+    };
+    let at_pl1 = window
+        .power_w
+        .is_some_and(|p| (p.value / pl1_w - 1.0).abs() < AT_PL1);
+    let from_start = matches!(window.span, Span::Between(from, _) if from <= 0.0);
+    if window.kind == PhaseKind::Sustained && at_pl1 && from_start && pl2_w > BOOSTS * pl1_w {
+        window.span = Span::AfterBoost;
+    }
+    run
+}
+
+/// Watts within this share of PL1 are PL1's; PL2 above PL1 by this factor makes a boost that shows in
+/// a mean. Judgements.
+const AT_PL1: f64 = 0.012;
+const BOOSTS: f64 = 1.15;
 
 /// The run as each draw has it.
 struct Predicted<'a> {

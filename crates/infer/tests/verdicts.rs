@@ -10,7 +10,7 @@ use settlepoint_infer::before_after::{
     self, BeforeAfter, Question, Rows, Side, Verdict, before_after,
 };
 use settlepoint_infer::collect::from_readings;
-use settlepoint_infer::evidence::{Evidence, RunEvidence};
+use settlepoint_infer::evidence::{Evidence, RunEvidence, Span};
 use settlepoint_infer::fit::{CoolingFit, fit};
 use settlepoint_infer::predict::setting_of;
 use settlepoint_infer::unit_check::{self, Item, Tolerances, Unit, check};
@@ -400,6 +400,20 @@ fn slower_memory_and_louder_fans_are_told_from_heat() {
     assert_eq!(louder.verdict(), "louder", "{louder:?}");
     let level = louder.causes.level_db.expect("speed and level were noted");
     assert!(level.contains(5.0) && level.lo > 0.0, "{level:?}");
+}
+
+/// Only the state that stays was noted, as if it had lasted all the time: its watts say that the boost
+/// is not in it.
+#[test]
+fn a_boost_that_was_not_typed_is_no_missing_power() {
+    let mut run = AS_IT_WAS.run(130.0);
+    run.windows.retain(|w| w.kind == PhaseKind::Sustained);
+    run.boost_s = None;
+    for window in &mut run.windows {
+        window.span = Span::Between(0.0, RUN_S);
+    }
+    let v = verify(&base(), &run, &Matters::default()).expect("a run with readings");
+    assert_eq!(v.verdict(), "as_predicted", "{v:?}");
 }
 
 #[test]
