@@ -28,8 +28,8 @@ const SEED: u64 = 0x5e77_1e90_1a7e_0001;
 pub enum InferError {
     /// Nothing to fit.
     NoRuns,
-    /// A run that nothing can be held against: it is the only one.
-    NothingToHoldAgainst,
+    /// Runs or readings that the question needs are not there; the message says which.
+    Missing(String),
     /// Runs, but no temperature or power in any of them.
     NoReadings,
     /// The solver gave up; its message.
@@ -45,16 +45,12 @@ impl fmt::Display for InferError {
                 "there are no runs to fit; add some with 'settlepoint add readings' or 'settlepoint \
                  add log'",
             ),
-            Self::NothingToHoldAgainst => f.write_str(
-                "this run is the only one on its cooling, so there is no prediction to hold it against; \
-                 add the runs that the prediction came from",
-            ),
             Self::NoReadings => f.write_str(
                 "no run has a package temperature under load; note at least the temperature and the \
                  watts of each run's settled part",
             ),
             Self::Solver(why) => write!(f, "the fit did not come to an end: {why}"),
-            Self::Unknown(what) => f.write_str(what),
+            Self::Missing(what) | Self::Unknown(what) => f.write_str(what),
         }
     }
 }
@@ -206,27 +202,49 @@ impl Posterior<'_> {
     }
 }
 
-/// Readings of one run, in standard deviations from what `z` gives and independent of each other:
-/// this run's part of the misfit, for fits in which runs do not share all their parameters.
-pub(crate) fn run_misfit(
-    layout: &Layout,
-    evidence: &Evidence,
-    index: usize,
-    z: &[f64],
-    weight: f64,
-) -> Vec<f64> {
-    let mut own = observations(evidence);
-    own.retain(|o| o.run == index);
-    let run = &evidence.runs[index];
-    let prediction = predict_run(layout, z, index, run, 1.0);
-    let mut out: Vec<f64> = own
-        .iter()
-        .map(|o| tempered(weight * residual(layout, z, run, &prediction, evidence, o)))
-        .collect();
-    for block in blocks(&own) {
-        block.whiten(&mut out);
+/// The readings of one run, for fits in which runs do not share all their parameters.
+pub(crate) struct RunReadings {
+    run: usize,
+    observations: Vec<Observation>,
+    blocks: Vec<Block>,
+}
+
+impl RunReadings {
+    /// Those of run `run`.
+    pub(crate) fn of(evidence: &Evidence, run: usize) -> Self {
+        let mut observations = observations(evidence);
+        observations.retain(|o| o.run == run);
+        Self {
+            run,
+            blocks: blocks(&observations),
+            observations,
+        }
     }
-    out
+
+    /// How many.
+    pub(crate) fn len(&self) -> usize {
+        self.observations.len()
+    }
+
+    /// This run's part of the misfit: readings in standard deviations from what `z` gives,
+    /// independent of each other.
+    pub(crate) fn misfit(
+        &self,
+        layout: &Layout,
+        evidence: &Evidence,
+        z: &[f64],
+        weight: f64,
+        out: &mut [f64],
+    ) {
+        let run = &evidence.runs[self.run];
+        let prediction = predict_run(layout, z, self.run, run, 1.0);
+        for (place, o) in out.iter_mut().zip(&self.observations) {
+            *place = tempered(weight * residual(layout, z, run, &prediction, evidence, o));
+        }
+        for block in &self.blocks {
+            block.whiten(out);
+        }
+    }
 }
 
 /// Degrees of freedom of the tails of a reading's error.

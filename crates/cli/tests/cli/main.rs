@@ -22,4 +22,5 @@ mod support;
 mod tables;
 mod trade_facts;
 mod trouble;
+mod verdicts;
 mod whole_job;
