@@ -1,7 +1,8 @@
 #!/usr/bin/env bash
 # All checks, as they run before a change is taken. Needs a Rust toolchain (cargo, rustfmt, clippy)
-# and a C compiler; on Debian and its relatives the compiler is installed if it is missing and this
-# runs as root or with passwordless sudo. The network is needed once, to fetch crates.
+# and a C compiler, and for the page's tests Chromium with its driver; on Debian and its relatives
+# compiler and browser are installed if they are missing and this runs as root or with passwordless
+# sudo. The network is needed once, to fetch crates.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 exec </dev/null
@@ -25,6 +26,8 @@ stop() {
     exit 2
 }
 
+packages="build-essential chromium chromium-driver"
+
 # As root, or through sudo where that asks for no password.
 as_root() {
     if [ "$(id -u)" -eq 0 ]; then
@@ -32,7 +35,7 @@ as_root() {
     elif command -v sudo >/dev/null && sudo -n true 2>/dev/null; then
         sudo -n "$@"
     else
-        stop "a C compiler (cc) is missing; as root: apt-get install build-essential"
+        stop "packages are missing; as root: apt-get install $packages"
     fi
 }
 
@@ -44,6 +47,20 @@ need_compiler() {
     as_root apt-get update
     as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y --no-install-recommends \
         build-essential || stop "apt-get could not install build-essential; see above"
+}
+
+# Elsewhere than on Debian's relatives the browser's tests run where a driver is found.
+need_browser() {
+    if ! command -v chromedriver >/dev/null; then
+        if ! command -v apt-get >/dev/null; then
+            printf 'no chromedriver here: the tests in a browser are left out\n'
+            return
+        fi
+        as_root apt-get update
+        as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y --no-install-recommends \
+            chromium chromium-driver || stop "apt-get could not install chromium; see above"
+    fi
+    export SETTLEPOINT_BROWSER=1
 }
 
 need_cargo() {
@@ -84,6 +101,7 @@ fi
 
 need_cargo
 need_compiler
+need_browser
 need_component fmt rustfmt
 need_component clippy clippy
 

@@ -49,10 +49,9 @@ const UNREAD_SHARE: f64 = 0.05;
 impl Account {
     /// What the user should know of it.
     pub fn findings(&self) -> Vec<Finding> {
-        let mut found: Vec<Finding> = self
-            .read_errors
+        let mut found: Vec<Finding> = alike(&self.read_errors)
             .iter()
-            .map(|e| self.read_finding(e))
+            .map(|errors| self.read_finding(errors))
             .collect();
         let ticks = (self.rows + self.missed_ticks).max(1);
         if self.missed_ticks as f64 > MISSED_SHARE * ticks as f64 {
@@ -80,20 +79,28 @@ impl Account {
                 "nothing needs to be done: times in the log come from a clock that cannot be set",
             ));
         }
-        for (label, file) in &self.moved {
+        if let Some((_, file)) = self.moved.first() {
+            let labels: Vec<&str> = self.moved.iter().map(|(label, _)| label.as_str()).collect();
             found.push(finding(
                 "sensor_moved",
                 Severity::Note,
-                format!("'{label}' went away and came back as {file}"),
-                "nothing needs to be done: it was found again by its name",
+                format!(
+                    "{} went away and came back, {} as {file}",
+                    names(&labels),
+                    if labels.len() > 1 { "the first" } else { "now" }
+                ),
+                "nothing needs to be done: sensors are found again by their names",
             ));
         }
         found
     }
 
-    fn read_finding(&self, errors: &ReadErrors) -> Finding {
+    /// Of channels that failed together.
+    fn read_finding(&self, together: &[&ReadErrors]) -> Finding {
+        let errors = together[0];
         let grave = !errors.back || errors.count as f64 > UNREAD_SHARE * self.rows as f64;
         let end = if errors.back { "" } else { ", and not again" };
+        let labels: Vec<&str> = together.iter().map(|e| e.label.as_str()).collect();
         finding(
             "unread_sensor",
             if grave {
@@ -102,12 +109,50 @@ impl Account {
                 Severity::Note
             },
             format!(
-                "'{}' could not be read {} times between {:.0} and {:.0} s{end} ({})",
-                errors.label, errors.count, errors.first_s, errors.last_s, errors.why
+                "{} could not be read {} times between {:.0} and {:.0} s{end} ({})",
+                names(&labels),
+                errors.count,
+                errors.first_s,
+                errors.last_s,
+                errors.why
             ),
             "those samples are missing, not 0; if it happens often, look at the sensor's driver or \
              leave the channel out",
         )
+    }
+}
+
+/// Channels with the same errors at the same times, as those of a chip that went away; each group has
+/// one at least.
+fn alike(all: &[ReadErrors]) -> Vec<Vec<&ReadErrors>> {
+    let mut groups: Vec<Vec<&ReadErrors>> = Vec::new();
+    for errors in all {
+        let same = |e: &ReadErrors| {
+            ReadErrors {
+                label: errors.label.clone(),
+                ..e.clone()
+            } == *errors
+        };
+        match groups.iter_mut().find(|group| same(group[0])) {
+            Some(group) => group.push(errors),
+            None => groups.push(vec![errors]),
+        }
+    }
+    groups
+}
+
+/// The first names, and how many more there are.
+fn names(labels: &[&str]) -> String {
+    const SHOWN: usize = 3;
+    let shown: Vec<String> = labels
+        .iter()
+        .take(SHOWN)
+        .map(|l| format!("'{l}'"))
+        .collect();
+    let text = shown.join(", ");
+    match labels.len().saturating_sub(SHOWN) {
+        0 => text,
+        more => format!("{text} and {more} more"),
     }
 }
 

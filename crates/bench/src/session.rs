@@ -114,6 +114,14 @@ pub struct RunOutcome {
 }
 
 impl RunOutcome {
+    /// Whether the machine slept within the scored part: its rate and its time then mean nothing.
+    pub fn slept_while_scored(&self) -> bool {
+        self.scored_s.is_some_and(|(from_s, to_s)| {
+            let mut sleeps = self.account.sleeps.iter();
+            sleeps.any(|(time_s, _)| *time_s > from_s && *time_s <= to_s)
+        })
+    }
+
     /// What the user should know of it.
     pub fn findings(&self) -> Vec<Finding> {
         account::of_outcome(self)
@@ -215,9 +223,6 @@ pub fn run(
         {
             result = Some(load.stop()?);
         }
-        if over {
-            break;
-        }
         let trouble = recorder.trouble();
         let reason = show(&Snapshot {
             stage: course.stage,
@@ -227,6 +232,12 @@ pub fn run(
             trouble: trouble.as_deref(),
             ..seen
         });
+        if over {
+            // A machine that slept to the end of its run may have woken with other limits.
+            let moved = reason.filter(|end| matches!(end, End::LimitsMoved { .. }));
+            course.end = moved.or(course.end);
+            break;
+        }
         if reason.is_some() {
             course.score_ends(time_s, work_now);
             course.end = reason;

@@ -1,87 +1,18 @@
 //! The recorder against what machines do to it: chips that go and come back under another number,
 //! files that turn unreadable, sleep, clocks that are set, ticks that come too late, disks that fill.
 
-use std::cell::{Cell, RefCell};
+mod support;
+
 use std::fs;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
 use settlepoint_bench::rehearse::{MachineSpec, Rehearsal, make};
 use settlepoint_bench::{
-    Account, Clock, Feed, Found, Header, Moment, Plan, Recorder, Rows, Sink, SinkError, Wanted,
-    choose, discover,
+    Account, Feed, Found, Header, Plan, Recorder, Rows, Sink, SinkError, Wanted, choose, discover,
 };
 use settlepoint_domain::{Finding, Role, Unit};
-
-const S: i64 = 1_000_000_000;
-
-/// What happens to the clocks once a time is reached.
-#[derive(Clone, Copy, Debug)]
-enum Event {
-    /// The machine sleeps this long.
-    Sleep(i64),
-    /// The wall clock is set by this.
-    Set(i128),
-    /// Nobody gets to run for this long.
-    Stall(i64),
-}
-
-/// Clocks that stand still until somebody waits.
-#[derive(Debug, Default)]
-struct TestClock {
-    now: Cell<Moment>,
-    events: RefCell<Vec<(i64, Event)>>,
-}
-
-impl TestClock {
-    fn with(events: &[(i64, Event)]) -> Self {
-        Self {
-            now: Cell::default(),
-            events: RefCell::new(events.to_vec()),
-        }
-    }
-
-    /// The next event whose time has come.
-    fn due(&self) -> Option<Event> {
-        let mut events = self.events.borrow_mut();
-        let now_ns = self.now.get().awake_ns;
-        let place = events.iter().position(|(at, _)| *at <= now_ns)?;
-        Some(events.remove(place).1)
-    }
-
-    fn pass(&self, ns: i64) {
-        let mut now = self.now.get();
-        now.awake_ns += ns;
-        now.elapsed_ns += ns;
-        now.wall_ns += i128::from(ns);
-        self.now.set(now);
-    }
-}
-
-impl Clock for TestClock {
-    fn now(&self) -> Moment {
-        self.now.get()
-    }
-
-    fn sleep_until(&self, awake_ns: i64) {
-        self.pass((awake_ns - self.now.get().awake_ns).max(0));
-        while let Some(event) = self.due() {
-            let mut now = self.now.get();
-            match event {
-                Event::Sleep(ns) => {
-                    now.elapsed_ns += ns;
-                    now.wall_ns += i128::from(ns);
-                    self.now.set(now);
-                }
-                Event::Set(ns) => {
-                    now.wall_ns += ns;
-                    self.now.set(now);
-                }
-                Event::Stall(ns) => self.pass(ns),
-            }
-        }
-    }
-}
+use support::{Event, S, TestClock};
 
 /// A machine whose files nobody changes but the test.
 fn still() -> (tempfile::TempDir, Vec<Found>) {
@@ -160,6 +91,19 @@ fn a_chip_that_comes_back_under_another_number_is_found_again() {
     let account = recorder.finish().expect("ends");
     let findings = account.findings();
     assert!(rule(&findings, "sensor_moved").evidence.contains("hwmon9"));
+    let together: Vec<&Finding> = findings
+        .iter()
+        .filter(|f| f.rule == "unread_sensor")
+        .collect();
+    assert_eq!(
+        together.len(),
+        2,
+        "what came back, and what did not: {together:?}"
+    );
+    assert!(
+        together.iter().any(|f| f.evidence.contains("and 5 more")),
+        "eight cores: {together:?}"
+    );
     let errors = account
         .read_errors
         .iter()

@@ -86,7 +86,7 @@ pub(crate) enum Command {
     /// List the runs by work, temperature, power, noise and energy.
     Rank(RankArgs),
     /// Levels, bands and loudness of sound recordings (WAV).
-    Sound(SoundArgs),
+    Sound(Box<SoundArgs>),
     /// The quietest speeds of several fans that hold a temperature.
     Quietest(QuietestArgs),
     /// Draw a chart as SVG or PNG.
@@ -325,6 +325,10 @@ pub(crate) struct CampaignArgs {
 }
 
 #[derive(Debug, Args)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is a switch of the command line"
+)]
 pub(crate) struct SoundArgs {
     /// Recordings: WAV, RF64 or W64, integers or floating point; also M4A, MP3, FLAC and Ogg Vorbis if
     /// built with the feature phone-formats.
@@ -360,7 +364,7 @@ pub(crate) struct SoundArgs {
     #[arg(long, value_enum, default_value = "engineering")]
     pub(crate) grade: GradeArg,
     /// Distance from the machine to the microphone, m.
-    #[arg(long, value_name = "M", requires = "seat", value_parser = number(0.05, 100.0), allow_negative_numbers = true)]
+    #[arg(long, value_name = "M", value_parser = number(0.05, 100.0), allow_negative_numbers = true)]
     pub(crate) distance: Option<f64>,
     /// Distance from the machine to the ear, m: the level there as in the open.
     #[arg(long, value_name = "M", requires = "distance", value_parser = number(0.05, 100.0), allow_negative_numbers = true)]
@@ -368,12 +372,38 @@ pub(crate) struct SoundArgs {
     /// Take the sound as coming from all sides (across the room) for loudness, not from the front.
     #[arg(long)]
     pub(crate) diffuse: bool,
+    /// Each recording is of one source alone (fans one by one, the others stopped): add them up, say what
+    /// each contributes and which one to slow first.
+    #[arg(long, conflicts_with = "sweep")]
+    pub(crate) sources: bool,
+    /// Recording of all sources together, to compare with their sum.
+    #[arg(long, value_name = "FILE", requires = "sources")]
+    pub(crate) together: Option<PathBuf>,
+    /// Notebook with recorders and runs, for --recorder and --run.
+    #[arg(long, value_name = "NOTEBOOK")]
+    pub(crate) into: Option<PathBuf>,
+    /// Recorder (phone or interface at one gain): with --calibrate or --microphone these are kept under
+    /// this name in the notebook, without them they are taken from there.
+    #[arg(long, value_name = "NAME", requires = "into")]
+    pub(crate) recorder: Option<String>,
+    /// Keep the level in the notebook as a reading beside this run: the same setting and workload, with
+    /// distance, background and fan speed where given. With --sweep, one reading for each speed, under the
+    /// same setting with the fans at that speed.
+    #[arg(long, value_name = "RUN", requires = "into")]
+    pub(crate) run: Option<String>,
+    /// Phase of that run that was recorded.
+    #[arg(long, value_name = "idle|boost|sustained", default_value = "sustained", value_parser = ["idle", "boost", "sustained"])]
+    pub(crate) phase: String,
     /// Fan speed during the recordings, rpm: tones that go with it are named.
     #[arg(long, value_name = "RPM", value_parser = number(1.0, 100_000.0), allow_negative_numbers = true)]
     pub(crate) fan_speed: Option<f64>,
     /// Blades of the fan: only tones of its blade passing are put down to it.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=99))]
     pub(crate) blades: Option<u32>,
+    /// Write the narrow-band spectrum of the one recording as CSV: frequency in Hz and the level of its line in
+    /// dB. The file must not be there yet.
+    #[arg(long, value_name = "FILE", conflicts_with = "sweep")]
+    pub(crate) spectrum: Option<PathBuf>,
     /// Leave nothing out: speech, doors and wind count.
     #[arg(long)]
     pub(crate) keep_all: bool,
@@ -421,6 +451,10 @@ pub(crate) struct ServeArgs {
     /// Open the address in the browser.
     #[arg(long)]
     pub(crate) open: bool,
+    /// Ask for a key, which stands in the printed address, on this machine, too: for machines that
+    /// other people are logged in to.
+    #[arg(long)]
+    pub(crate) key: bool,
     /// Answer under this address of the machine instead of the loopback one, to anyone on the network
     /// who has the key in the printed address. Not encrypted.
     #[arg(long, value_name = "ADDRESS")]
@@ -1041,6 +1075,8 @@ pub(crate) struct ChooseArgs {
     #[arg(long, value_name = "C", value_parser = number(-60.0, 80.0), allow_negative_numbers = true)]
     pub(crate) room: f64,
     #[command(flatten)]
+    pub(crate) noise: NoiseArgs,
+    #[command(flatten)]
     pub(crate) bounds: BoundsArgs,
 }
 
@@ -1217,8 +1253,8 @@ pub(crate) struct ReportArgs {
     /// Write Markdown whatever the file's name ends in.
     #[arg(long)]
     pub(crate) md: bool,
-    /// Leave out a section; may be repeated. Cautions and origin always stay.
-    #[arg(long, value_enum, value_name = "SECTION")]
+    /// Leave out sections, with commas between. Cautions and origin always stay.
+    #[arg(long, value_enum, value_name = "SECTION,…", value_delimiter = ',')]
     pub(crate) without: Vec<SectionArg>,
     /// Leave out all that you typed: names (things are called by letters and numbers), models, notes,
     /// reasons, names of files and columns, unusual units; and the days of the logs.
@@ -1232,6 +1268,26 @@ pub(crate) struct ReportArgs {
     pub(crate) room: Option<f64>,
     #[command(flatten)]
     pub(crate) bounds: BoundsArgs,
+}
+
+/// Further bounds on noise; of several the lowest counts.
+#[derive(Debug, Args)]
+pub(crate) struct NoiseArgs {
+    /// Highest level of idle workloads, dB(A), where it is to be lower than under load.
+    #[arg(long, value_name = "DBA", value_parser = number(-20.0, 140.0), allow_negative_numbers = true)]
+    pub(crate) noise_max_idle: Option<f64>,
+    /// Highest loudness, sone: an estimate, the level taken as loudness level.
+    #[arg(long, value_name = "SONE", value_parser = number(0.001, 500.0), allow_negative_numbers = true)]
+    pub(crate) sone_max: Option<f64>,
+    /// The same for idle workloads.
+    #[arg(long, value_name = "SONE", value_parser = number(0.001, 500.0), allow_negative_numbers = true)]
+    pub(crate) sone_max_idle: Option<f64>,
+    /// By how much fans and background together may be above the background noted with the runs, dB.
+    #[arg(long, value_name = "DB", value_parser = number(0.01, 60.0), allow_negative_numbers = true)]
+    pub(crate) above_background: Option<f64>,
+    /// The same for idle workloads.
+    #[arg(long, value_name = "DB", value_parser = number(0.01, 60.0), allow_negative_numbers = true)]
+    pub(crate) above_background_idle: Option<f64>,
 }
 
 /// Bounds of a choice beside its room.

@@ -21,6 +21,23 @@ pub fn estimated_sone(level_dba: f64) -> f64 {
     }
 }
 
+/// The level, dB(A), whose estimated loudness this is: the inverse of [`estimated_sone`] for loudness above
+/// 0 sone.
+///
+/// ```
+/// use settlepoint_compare::level::{estimated_sone, level_of_sone};
+///
+/// assert!((level_of_sone(2.0) - 50.0).abs() < 1e-9);
+/// assert!((estimated_sone(level_of_sone(0.2)) - 0.2).abs() < 1e-12);
+/// ```
+pub fn level_of_sone(sone: f64) -> f64 {
+    if sone >= 1.0 {
+        40.0 + 10.0 * sone.log2()
+    } else {
+        40.0 * (sone + 0.0005).powf(0.35)
+    }
+}
+
 /// Whether a unit is one of levels in decibels.
 pub fn is_level_unit(unit: &str) -> bool {
     let unit = unit.trim().to_ascii_lowercase();
@@ -50,6 +67,8 @@ mod tests {
             // Printed to 16 digits; below 4 phon most of them cancel against 0.0005.
             let error = (estimated_sone(phon) / sone - 1.0).abs();
             assert!(error < 1e-10, "{phon} phon: error {error:e}");
+            // At 1 sone the two rules are 0.007 phon apart, as in the standard.
+            assert!((level_of_sone(sone) - phon).abs() < 1e-9, "{sone} sone");
         }
     }
 

@@ -117,6 +117,7 @@ pub(crate) fn wrapped(
         done.push(line);
     }
     done.iter()
+        .take(lines)
         .filter_map(|l| fitted(l, size, weight, room))
         .collect()
 }

@@ -81,6 +81,8 @@ pub(crate) fn headed(canvas: &mut Canvas<'_>, title: &str, subtitle: &str) -> Re
             canvas.text(Text::new(&line, MARGIN, y, kind.title, theme.ink).bold());
             top += line_height(kind.title) + 2.0;
         }
+        // A tiny one keeps only its title.
+        let lines = if whole.height < 240.0 { 0 } else { lines };
         for line in wrapped(subtitle, kind.text, Weight::Regular, room, lines) {
             let y = base_line(top, kind.text);
             canvas.text(Text::new(&line, MARGIN, y, kind.text, theme.muted));
@@ -137,9 +139,15 @@ pub(crate) fn flow(heading: &str, keys: &[Key], kind: Type, room: f64) -> Flow {
     }
 }
 
+/// Least height of what keys explain, px: where there is less, they give way.
+const LEAST_BELOW: f64 = 130.0;
+
 /// Draws keys across the top of an area; gives what is left below.
 pub(crate) fn keyed(canvas: &mut Canvas<'_>, keys: &[Key], area: Rect) -> Rect {
     let head = flow("", keys, Type::of(canvas.look), area.width);
+    if area.height - head.height < LEAST_BELOW {
+        return area;
+    }
     head.draw(canvas, keys, area.x, area.y);
     let used = if keys.is_empty() {
         0.0

@@ -103,6 +103,8 @@ pub(crate) struct Mark {
     pub(crate) filled: bool,
     pub(crate) colour: &'static str,
     pub(crate) label: String,
+    /// Whether the label is written beside it; one that is not stands in tooltip and table.
+    pub(crate) named: bool,
     /// Blank for none; shown while the pointer is on it.
     pub(crate) tooltip: String,
     pub(crate) priority: i32,
@@ -146,6 +148,16 @@ impl Panel {
             lines: Vec::new(),
             rules: Vec::new(),
             marks: Vec::new(),
+        }
+    }
+
+    /// Keys, unless they would leave too little of the plot in an area of this size.
+    fn keys_shown(&self, height: f64, kind: Type, width: f64) -> &[Key] {
+        let head = flow(&self.heading, &self.keys, kind, width).height;
+        if height - head - foot_height(kind) < 2.0 * LEAST_PLOT {
+            &[]
+        } else {
+            &self.keys
         }
     }
 
@@ -202,9 +214,12 @@ struct Margins {
     right: f64,
 }
 
+/// Least height of a plot, px: two ticks and what lies between.
+const LEAST_PLOT: f64 = 40.0;
+
 /// Space that x labels and title take.
 fn foot_height(kind: Type) -> f64 {
-    6.0 + 2.0 * (line_height(kind.text) + 4.0)
+    8.0 + 2.0 * (line_height(kind.text) + 4.0)
 }
 
 /// Draws panels under each other with one x axis; `strip` px are left free above the first. Gives
@@ -217,23 +232,39 @@ pub(crate) fn stacked(
 ) -> Vec<Rect> {
     let kind = Type::of(canvas.look);
     let gap = 8.0;
-    let room = |left: f64| area.width - left;
-    let flows = |left: f64| -> Vec<Flow> {
-        panels
-            .iter()
-            .map(|p| flow(&p.heading, &p.keys, kind, room(left)))
-            .collect()
+    // Heads begin at the left margin, which depends on the ticks, these on the height, this on the
+    // heads: the widest margin that there may be gives the heads.
+    let guess = margins(panels, area.height, kind, least_left, area.width);
+    let keyed = area.height >= foot_height(kind) + panels.len() as f64 * (LEAST_PLOT + 40.0);
+    let heads: Vec<(&[Key], Flow)> = panels
+        .iter()
+        .map(|p| {
+            let keys = if keyed { p.keys.as_slice() } else { &[] };
+            (keys, flow(&p.heading, keys, kind, area.width - guess.left))
+        })
+        .collect();
+    // As many as have room; the others stand in the table.
+    let height = |n: usize| {
+        let heads: f64 = heads[..n].iter().map(|(_, f)| f.height).sum();
+        let gaps = gap * (n.max(1) as f64 - 1.0);
+        (area.height - foot_height(kind) - heads - gaps) / n.max(1) as f64
     };
-    // The left margin depends on the ticks, these on the height, this on the heads: once is enough.
-    let guess = flows(least_left);
-    let n = panels.len().max(1) as f64;
-    let heads: f64 = guess.iter().map(|f| f.height).sum();
-    let height = ((area.height - foot_height(kind) - heads - gap * (n - 1.0)) / n).max(24.0);
-    let margins = margins(panels, height, kind, least_left, area.width);
+    let mut shown = panels.len();
+    while shown > 1 && height(shown) < LEAST_PLOT {
+        shown -= 1;
+    }
+    for left_out in &panels[shown..] {
+        canvas.leave_out(&left_out.heading);
+    }
+    let (panels, height) = (&panels[..shown], height(shown).max(LEAST_PLOT));
+    let margins = Margins {
+        right: margins(panels, height, kind, guess.left, area.width).right,
+        ..guess
+    };
     let mut top = area.y;
     let mut plots = Vec::new();
-    for (i, (panel, head)) in panels.iter().zip(&guess).enumerate() {
-        head.draw(canvas, &panel.keys, area.x + margins.left, top);
+    for (i, (panel, (keys, head))) in panels.iter().zip(&heads).enumerate() {
+        head.draw(canvas, keys, area.x + margins.left, top);
         top += head.height;
         let plot = Rect::new(
             area.x + margins.left,
@@ -279,17 +310,26 @@ pub(crate) fn beside(canvas: &mut Canvas<'_>, panels: &[Panel], area: Rect, leas
     {
         columns += 1;
     }
-    let rows = panels.len().div_ceil(columns);
+    let kind = Type::of(canvas.look);
+    let least = LEAST_PLOT + foot_height(kind) + line_height(kind.text) + 10.0;
+    let mut rows = panels.len().div_ceil(columns);
+    while rows > 1 && area.height / (rows as f64) < least + 8.0 {
+        rows -= 1;
+    }
+    let shown = panels.len().min(rows * columns);
+    for left_out in &panels[shown..] {
+        canvas.leave_out(&left_out.heading);
+    }
+    let panels = &panels[..shown];
     let columns = panels.len().div_ceil(rows);
     let (n, m) = (columns as f64, rows as f64);
     let width = (area.width - gap * (n - 1.0)) / n;
     let height = (area.height - 8.0 * (m - 1.0)) / m;
-    let kind = Type::of(canvas.look);
     for (row, line) in panels.chunks(columns).enumerate() {
         // Plots in one row begin at one height.
         let head = line
             .iter()
-            .map(|p| flow(&p.heading, &p.keys, kind, width).height)
+            .map(|p| flow(&p.heading, p.keys_shown(height, kind, width), kind, width).height)
             .fold(0.0, f64::max);
         for (column, panel) in line.iter().enumerate() {
             let cell = Rect::new(
@@ -306,12 +346,13 @@ pub(crate) fn beside(canvas: &mut Canvas<'_>, panels: &[Panel], area: Rect, leas
 /// Draws one panel with its own axes in an area, the head at least so high.
 fn one(canvas: &mut Canvas<'_>, panel: &Panel, area: Rect, head: f64) {
     let kind = Type::of(canvas.look);
-    let flow = flow(&panel.heading, &panel.keys, kind, area.width);
+    let keys = panel.keys_shown(area.height, kind, area.width);
+    let flow = flow(&panel.heading, keys, kind, area.width);
     // The highest tick label reaches above the plot.
     let head = head.max(flow.height) + 6.0;
-    let height = (area.height - head - foot_height(kind)).max(24.0);
+    let height = (area.height - head - foot_height(kind)).max(LEAST_PLOT);
     let margins = margins(std::slice::from_ref(panel), height, kind, 0.0, area.width);
-    flow.draw(canvas, &panel.keys, area.x, area.y);
+    flow.draw(canvas, keys, area.x, area.y);
     let plot = Rect::new(
         area.x + margins.left,
         area.y + head,
@@ -619,7 +660,7 @@ impl Drawn<'_, '_> {
                 labels.add(label, trace.label_colour);
             }
         }
-        for one in self.panel.marks.iter().filter(|m| !m.label.is_empty()) {
+        for one in self.panel.marks.iter().filter(|m| m.named) {
             let at = (self.x.at(one.x.value), self.y.at(one.y.value));
             let radius = if one.ringed { RADIUS + 5.0 } else { RADIUS };
             let label = Label {
@@ -672,6 +713,8 @@ impl Drawn<'_, '_> {
                 }
             }
         }
+        let traces = self.panel.traces.iter().flat_map(|t| &t.pieces);
+        lines.extend(traces.map(|piece| self.on_picture(piece)));
         let rules = self.panel.rules.iter().filter_map(|r| self.rule_ends(r));
         lines.extend(rules.map(|(from, to)| vec![from, to]));
         Obstacles { marks, soft, lines }
@@ -708,9 +751,10 @@ impl Drawn<'_, '_> {
         }
     }
 
+    /// In the middle of its stretch, or beside one that is narrower than the words.
     fn shade_label(&self, shade: &Shade) -> Label {
         let size = self.kind.small;
-        let middle = f64::midpoint(self.x.within(shade.from), self.x.within(shade.to));
+        let (from, to) = (self.x.within(shade.from), self.x.within(shade.to));
         let text = crate::font::fitted(&shade.label, size, Weight::Regular, self.plot.width - 12.0)
             .unwrap_or_else(|| shade.label.clone());
         let (w, h) = (width(&text, size, Weight::Regular), line_height(size));
@@ -718,11 +762,22 @@ impl Drawn<'_, '_> {
             self.plot.x + w / 2.0 + 4.0,
             self.plot.right() - w / 2.0 - 4.0,
         );
-        let x = middle.min(right).max(left);
-        let places = (0..8)
-            .map(|step| {
-                let share = f64::from(step) / 7.0;
-                let y = self.plot.y + 4.0 + h / 2.0 + share * (self.plot.height - h - 8.0);
+        let middle = f64::midpoint(from, to);
+        let beside = [from - w / 2.0 - 6.0, to + w / 2.0 + 6.0];
+        let mut columns: Vec<f64> = Vec::new();
+        if to - from > w + 6.0 {
+            columns.push(middle);
+        } else {
+            columns.extend(beside.into_iter().filter(|x| (left..=right).contains(x)));
+        }
+        // Better over its edge than nowhere.
+        columns.push(middle.min(right).max(left));
+        let places = columns
+            .iter()
+            .flat_map(|x| (0..8).map(move |step| (*x, f64::from(step) / 7.0)))
+            .map(|(x, share)| {
+                // Curves rise: the lower end is the free one.
+                let y = self.plot.bottom() - 4.0 - h / 2.0 - share * (self.plot.height - h - 8.0);
                 ((x, y), None)
             })
             .collect();
@@ -749,7 +804,7 @@ impl Drawn<'_, '_> {
     fn foot(&mut self) {
         let theme = self.canvas.look.theme;
         let size = self.kind.text;
-        let y = base_line(self.plot.bottom() + 7.0, size);
+        let y = base_line(self.plot.bottom() + 9.0, size);
         for &tick in &self.x.ticks {
             let label = self.x.label(tick);
             self.canvas

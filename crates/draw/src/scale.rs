@@ -123,6 +123,9 @@ fn multiples(range: Range, step: f64) -> Vec<f64> {
     ticks
 }
 
+/// Height of the labels of a vertical axis with the gap between them, px.
+const LINE_PX: f64 = 18.0;
+
 impl Scale {
     /// An axis from `from_px` to `to_px` with about `count` ticks.
     pub(crate) fn new(range: Range, ends: Ends, count: f64, (from_px, to_px): (f64, f64)) -> Self {
@@ -212,7 +215,7 @@ impl Scale {
         for tick in std::mem::take(&mut self.ticks) {
             let far = kept
                 .last()
-                .is_none_or(|last| self.at(tick) - self.at(*last) >= gap);
+                .is_none_or(|last| (self.at(tick) - self.at(*last)).abs() >= gap);
             if far {
                 kept.push(tick);
             } else {
@@ -223,10 +226,10 @@ impl Scale {
         self
     }
 
-    /// A vertical axis, from the bottom up.
+    /// A vertical axis, from the bottom up, with ticks as far apart as their labels are high.
     pub(crate) fn vertical(range: Range, ends: Ends, bottom: f64, top: f64) -> Self {
         let count = ((bottom - top) / 38.0).clamp(1.0, 8.0).floor();
-        Self::new(range, ends, count, (bottom, top))
+        Self::new(range, ends, count, (bottom, top)).thinned(LINE_PX)
     }
 
     /// Place of a value, px; values outside lie outside.

@@ -23,7 +23,8 @@ pub struct Theme {
     pub limit: &'static str,
     /// What is recommended.
     pub chosen: &'static str,
-    /// Lines, points and bands of series, in order.
+    /// Lines, points and bands of series, in order: as far apart as can be for all kinds of sight, the
+    /// first four farthest.
     pub series: [&'static str; SERIES],
     /// Tints of phases: idle, boost, sustained, temperature-limited, cool-down, transition, unknown.
     pub phases: [&'static str; PHASES],
@@ -37,10 +38,10 @@ pub const LIGHT: Theme = Theme {
     ink: "#1f2328",
     muted: "#5b626a",
     grid: "#e4e1d9",
-    limit: "#9b2226",
+    limit: "#86181c",
     chosen: "#0a6b4d",
     series: [
-        "#1d5b8f", "#b5510e", "#147a74", "#7c3f8c", "#7a6a00", "#a03456", "#4a5a6a", "#3f6f1e",
+        "#1b60a6", "#964900", "#139790", "#632269", "#858116", "#be3664", "#576380", "#55883e",
     ],
     phases: [
         "#8b98a5", "#c08a00", "#3b7ea8", "#b3452c", "#3f9a94", "#a59f92", "#c9c4b8",
@@ -57,10 +58,10 @@ pub const DARK: Theme = Theme {
     ink: "#eae7e0",
     muted: "#a3a8ae",
     grid: "#2c3137",
-    limit: "#f08a80",
+    limit: "#ffa79e",
     chosen: "#63cfa4",
     series: [
-        "#7fb8e6", "#f0a168", "#5cc8bf", "#cf9be0", "#d3c04f", "#ee8fae", "#b3bfca", "#9fcf74",
+        "#a9d5ff", "#ffbd7f", "#46bea6", "#ac7cc0", "#bfa936", "#e28290", "#bbd1db", "#7ec25a",
     ],
     phases: [
         "#8b98a5", "#d9a93a", "#5ea3cf", "#e0765a", "#5cbdb6", "#8f897d", "#5f5b53",

@@ -148,7 +148,7 @@ pub fn before_after(
 ) -> Result<BeforeAfter, InferError> {
     for side in [before, after] {
         if loads(side).all(|w| w.package_c.is_none()) {
-            return Err(InferError::Unknown(format!(
+            return Err(InferError::Missing(format!(
                 "no run with '{}' has a package temperature under load; add one, typed or as a log",
                 side.name
             )));
@@ -240,6 +240,9 @@ const SAME_READING: f64 = 1.08;
 /// Power and room where nothing was noted.
 const USUAL_W: f64 = 100.0;
 const USUAL_ROOM_C: f64 = 22.0;
+/// Rise a watt at which the fan's curve is read where neither speed nor level was noted, K/W: the
+/// middle of desktop coolers. Both sides are read there, so it hardly matters. A judgement.
+const USUAL_K_PER_W: f64 = 0.35;
 
 fn common_point(before: &Side, after: &Side) -> At {
     let power = overlap(before, after, |w| w.power_w);
@@ -367,7 +370,7 @@ impl Comparison<'_> {
             return Rows::Unknown("the fan speeds of both sides, logged or noted");
         }
         // Neither: the fan runs as its curve has it, before and after.
-        let temp_c = self.at.room_c + 0.35 * self.at.power_w;
+        let temp_c = self.at.room_c + USUAL_K_PER_W * self.at.power_w;
         let share = |z: &[f64]| Some(self.fit.layout.machine(z, 0).fan.share_at(temp_c));
         Rows::Known {
             rows: vec![self.row(None, &|z, _| share(z))],

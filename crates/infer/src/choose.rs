@@ -24,6 +24,8 @@ pub struct Constraints {
     pub confidence: f64,
     /// Highest level, dB(A).
     pub noise_max_dba: Option<f64>,
+    /// Highest level of idle workloads, dB(A), where it is another one.
+    pub noise_max_idle_dba: Option<f64>,
     /// Largest loss of work against the fastest setting, percent.
     pub loss_max_pct: f64,
     /// Highest power at the wall, W.
@@ -250,6 +252,14 @@ pub(crate) fn label(pl1: f64, pl2: f64, limit: Option<f64>, fan: &FanSetting) ->
     text
 }
 
+/// The highest level allowed under a workload, dB(A).
+fn noise_max(fit: &CoolingFit, constraints: &Constraints, w: usize) -> Option<f64> {
+    let idle = constraints
+        .noise_max_idle_dba
+        .filter(|_| fit.evidence.workloads[w].idle);
+    idle.or(constraints.noise_max_dba)
+}
+
 /// What is wanted of the settings that keep the constraints: whatever is not bounded itself.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Goal {
@@ -387,7 +397,7 @@ fn quick_look(
             max.is_some_and(|max| rough_upper(values, constraints.confidence) > max + slack)
         };
         promising &= !beyond(&temps, constraints.temp_max_c, 0.5)
-            && !beyond(&levels, constraints.noise_max_dba, 0.3);
+            && !beyond(&levels, noise_max(fit, constraints, w), 0.3);
         temp_c = temp_c.max(median(&mut temps));
         loudness = loudness.max(median(&mut levels));
     }
@@ -591,7 +601,7 @@ fn judge(fit: &CoolingFit, constraints: &Constraints, workloads: &[usize], optio
                 acting_words(p.acting_limit),
             ));
         }
-        if let Some(max) = constraints.noise_max_dba {
+        if let Some(max) = noise_max(fit, constraints, w) {
             if let Some(level) = p.sustained.level_dba.estimate() {
                 let bound = upper(level, constraints.confidence);
                 excess += (bound - max).max(0.0);

@@ -28,12 +28,14 @@ const SEED: u64 = 0x5e77_1e90_1a7e_0001;
 pub enum InferError {
     /// Nothing to fit.
     NoRuns,
-    /// A run that nothing can be held against: it is the only one.
-    NothingToHoldAgainst,
+    /// Runs or readings that the question needs are not there; the message says which.
+    Missing(String),
     /// Runs, but no temperature or power in any of them.
     NoReadings,
     /// The solver gave up; its message.
     Solver(String),
+    /// A prior that cannot be changed so; the message says why.
+    Prior(String),
     /// A workload, run or cooling that is not there; the message says which and what there is.
     Unknown(String),
 }
@@ -45,16 +47,12 @@ impl fmt::Display for InferError {
                 "there are no runs to fit; add some with 'settlepoint add readings' or 'settlepoint \
                  add log'",
             ),
-            Self::NothingToHoldAgainst => f.write_str(
-                "this run is the only one on its cooling, so there is no prediction to hold it against; \
-                 add the runs that the prediction came from",
-            ),
             Self::NoReadings => f.write_str(
                 "no run has a package temperature under load; note at least the temperature and the \
                  watts of each run's settled part",
             ),
             Self::Solver(why) => write!(f, "the fit did not come to an end: {why}"),
-            Self::Unknown(what) => f.write_str(what),
+            Self::Missing(what) | Self::Prior(what) | Self::Unknown(what) => f.write_str(what),
         }
     }
 }

@@ -3,8 +3,8 @@
 //! Two coolings of one machine share its package, limits, sensors and case; the units of one model
 //! share nearly everything, give or take. One posterior over the common parameters and the changes
 //! therefore compares them: whatever both sides have in common (an offset of the temperature
-//! sensor, a gain of the power reading, the error of the models' shape) moves both alike in each
-//! draw and falls out of their ratio. What does not fall out is what differs from run to run, which
+//! sensor, a gain of the power reading, the error of the models' shape) moves both alike and falls
+//! out of their ratio. What does not fall out is what differs from run to run, which
 //! the likelihood carries for each run by itself.
 //!
 //! The parameters are those of one [`Layout`] over all runs together, so that the groups stand on
@@ -12,26 +12,19 @@
 
 use settlepoint_domain::{Basis, Estimate, Workload};
 use settlepoint_model::Cooling;
-use settlepoint_stats::DMatrix;
 use settlepoint_stats::least_squares::{Derivatives, Fit, Jacobian, Options, Problem, minimise};
-use settlepoint_stats::random::{MultivariateNormal, Random};
-use settlepoint_stats::series::quantile;
+use settlepoint_stats::{DMatrix, DVector};
 
 use crate::evidence::{Evidence, RunEvidence};
 use crate::fit::InferError;
 use crate::forward::Intake;
 use crate::layout::{Key, Layout};
-use crate::posterior::run_misfit;
+use crate::posterior::RunReadings;
 
-/// Draws from the joint posterior: the ends of a 90 % interval move by a twentieth of its width
-/// from seed to seed.
-const DRAWS: usize = 800;
-/// Seed of the draws: the same notebook gives the same intervals.
-const SEED: u64 = 0x5e77_1e90_1a7e_0002;
 /// Step of the differences on the scale of the priors, as in the fit of one cooling.
 const DIFFERENCE_STEP: f64 = 2e-3;
-/// Weights of the readings, one solution after another, as in the fit of one cooling.
-const WEIGHTS: [f64; 3] = [0.1, 0.35, 1.0];
+/// Weights of the readings on the way to the full ones, as in the fit of one cooling.
+const WEIGHTS: [f64; 2] = [0.1, 0.35];
 /// Iterations that a solution on the way may take, and the last one.
 const ITERATIONS: [usize; 2] = [10, 40];
 
@@ -86,7 +79,9 @@ pub struct Joint {
     /// Whether the solver met its tolerance.
     pub converged: bool,
     slots: Vec<Vec<Slot>>,
-    draws: Vec<Vec<f64>>,
+    /// Most probable values of the common parameters, then of every change.
+    mode: Vec<f64>,
+    covariance: DMatrix<f64>,
 }
 
 struct Posterior<'a> {
@@ -95,8 +90,8 @@ struct Posterior<'a> {
     slots: &'a [Vec<Slot>],
     /// Group of each run.
     group_of: &'a [usize],
-    /// Number of residuals of each run.
-    lengths: &'a [usize],
+    /// Readings of each run.
+    readings: &'a [RunReadings],
     weight: f64,
 }
 
@@ -109,6 +104,10 @@ fn of_group(layout: &Layout, slots: &[Slot], whole: &[f64]) -> Vec<f64> {
 }
 
 impl Posterior<'_> {
+    fn len_misfit(&self) -> usize {
+        self.readings.iter().map(RunReadings::len).sum()
+    }
+
     fn group(&self, group: usize, whole: &[f64]) -> Vec<f64> {
         of_group(self.layout, &self.slots[group], whole)
     }
@@ -116,14 +115,13 @@ impl Posterior<'_> {
     /// Misfits of the runs of `only` (of all for `None`); the others stay as they are.
     fn misfit(&self, whole: &[f64], only: Option<usize>, out: &mut [f64]) {
         let mut from = 0;
-        for (run, &length) in self.lengths.iter().enumerate() {
-            let group = self.group_of[run];
+        for (readings, &group) in self.readings.iter().zip(self.group_of) {
+            let own = &mut out[from..from + readings.len()];
             if only.is_none_or(|o| o == group) {
                 let z = self.group(group, whole);
-                let own = run_misfit(self.layout, self.evidence, run, &z, self.weight);
-                out[from..from + length].copy_from_slice(&own);
+                readings.misfit(self.layout, self.evidence, &z, self.weight, own);
             }
-            from += length;
+            from += readings.len();
         }
     }
 
@@ -135,7 +133,7 @@ impl Posterior<'_> {
     }
 
     fn column(&self, whole: &[f64], j: usize) -> Vec<f64> {
-        let m = self.lengths.iter().sum();
+        let m = self.len_misfit();
         let only = self.touches(j);
         let (mut up, mut down) = (vec![0.0; m], vec![0.0; m]);
         let mut trial = whole.to_vec();
@@ -156,18 +154,18 @@ impl Problem for Posterior<'_> {
     }
 
     fn len_residuals(&self) -> usize {
-        self.lengths.iter().sum::<usize>() + self.len_params()
+        self.len_misfit() + self.len_params()
     }
 
     fn residuals(&self, z: &[f64], out: &mut [f64]) {
-        let (misfit, prior) = out.split_at_mut(self.lengths.iter().sum());
+        let (misfit, prior) = out.split_at_mut(self.len_misfit());
         self.misfit(z, None, misfit);
         prior.copy_from_slice(z);
     }
 
     fn jacobian(&self, z: &[f64], out: &mut Jacobian) -> Derivatives {
         let n = z.len();
-        let m: usize = self.lengths.iter().sum();
+        let m = self.len_misfit();
         // Every second column each: common parameters cost more than changes, and come first.
         let half = |first: usize| -> Vec<(usize, Vec<f64>)> {
             (first..n)
@@ -221,24 +219,24 @@ pub fn joint(
     }
     let layout = Layout::new(&evidence);
     let slots = slots(&layout, &changes);
-    let start = vec![0.0; layout.len() + slots.iter().map(Vec::len).sum::<usize>()];
-    let lengths: Vec<usize> = (0..evidence.runs.len())
-        .map(|run| run_misfit(&layout, &evidence, run, &start[..layout.len()], 1.0).len())
+    let readings: Vec<RunReadings> = (0..evidence.runs.len())
+        .map(|run| RunReadings::of(&evidence, run))
         .collect();
     let problem = Posterior {
         layout: &layout,
         evidence: &evidence,
         slots: &slots,
         group_of: &group_of,
-        lengths: &lengths,
+        readings: &readings,
         weight: 1.0,
     };
-    let solved = solve(&problem, start)?;
+    let solved = solve(&problem)?;
     let covariance = solved
         .covariance(Some(1.0))
         .map_err(|e| InferError::Solver(e.to_string()))?;
     Ok(Joint {
-        draws: drawn(&solved.params, &covariance)?,
+        mode: solved.params.clone(),
+        covariance,
         converged: solved.stopped.converged(),
         layout,
         evidence,
@@ -265,80 +263,115 @@ fn slots(layout: &Layout, changes: &[Vec<Change>]) -> Vec<Vec<Slot>> {
         .collect()
 }
 
-fn solve(problem: &Posterior<'_>, mut start: Vec<f64>) -> Result<Fit, InferError> {
-    let options = |weight: f64| Options {
-        max_iterations: ITERATIONS[usize::from(weight >= 1.0)],
-        reduction_tolerance: if weight < 1.0 { 1e-2 } else { 1e-4 },
+/// The better of two ways. Limits and fan curves make wells: a group with one run may settle in a
+/// wrong one (held by the temperature limit all along, say) that no single start leaves. One way lets
+/// everything move at once; the other first takes all groups for one machine but for its resistance
+/// and then lets them part.
+fn solve(problem: &Posterior<'_>) -> Result<Fit, InferError> {
+    let free = staged(problem);
+    let tied = tied(problem).and_then(|start| minimised(problem, 1.0, &start));
+    match (free, tied) {
+        (Ok(a), Ok(b)) if b.residual_ss < a.residual_ss => Ok(b),
+        (Err(_), Ok(b)) => Ok(b),
+        (free, _) => free,
+    }
+}
+
+/// Share of their freedom that changes keep while all groups are taken for one machine, give or take
+/// its resistance.
+const TIED: f64 = 0.02;
+
+fn tied(problem: &Posterior<'_>) -> Result<Vec<f64>, InferError> {
+    let resistance = problem.layout.place(Key::RiseAtStock);
+    let share = |s: &Slot| {
+        if Some(s.common) == resistance {
+            1.0
+        } else {
+            TIED
+        }
+    };
+    let tie = |s: &Slot| Slot {
+        sd: share(s) * s.sd,
+        ..*s
+    };
+    let slots: Vec<Vec<Slot>> = problem
+        .slots
+        .iter()
+        .map(|slots| slots.iter().map(tie).collect())
+        .collect();
+    let mut start = staged(&Posterior {
+        slots: &slots,
+        ..*problem
+    })?
+    .params;
+    for s in problem.slots.iter().flatten() {
+        start[s.own] *= share(s);
+    }
+    Ok(start)
+}
+
+fn staged(problem: &Posterior<'_>) -> Result<Fit, InferError> {
+    let mut start = vec![0.0; problem.len_params()];
+    for weight in WEIGHTS {
+        start = minimised(problem, weight, &start)?.params;
+    }
+    minimised(problem, 1.0, &start)
+}
+
+fn minimised(problem: &Posterior<'_>, weight: f64, start: &[f64]) -> Result<Fit, InferError> {
+    let early = weight < 1.0;
+    let options = Options {
+        max_iterations: ITERATIONS[usize::from(!early)],
+        reduction_tolerance: if early { 1e-2 } else { 1e-4 },
         step_tolerance: 1e-3,
         gradient_tolerance: 1e-5,
         refinements: 0,
         ..Options::default()
     };
-    let at = |weight: f64, start: &[f64]| {
-        let weighed = Posterior { weight, ..*problem };
-        minimise(&weighed, start, &options(weight)).map_err(|e| InferError::Solver(e.to_string()))
-    };
-    for weight in WEIGHTS.into_iter().filter(|w| *w < 1.0) {
-        start = at(weight, &start)?.params;
-    }
-    at(1.0, &start)
-}
-
-fn drawn(mode: &[f64], covariance: &DMatrix<f64>) -> Result<Vec<Vec<f64>>, InferError> {
-    let normal =
-        MultivariateNormal::new(mode, covariance).map_err(|e| InferError::Solver(e.to_string()))?;
-    let mut random = Random::from_seed(SEED);
-    Ok((0..DRAWS).map(|_| normal.draw(&mut random)).collect())
+    let weighed = Posterior { weight, ..*problem };
+    minimise(&weighed, start, &options).map_err(|e| InferError::Solver(e.to_string()))
 }
 
 impl Joint {
-    /// A quantity worked out from the parameters of two groups in each draw; draws in which it
-    /// cannot be had are left out.
+    /// A quantity worked out from the parameters of two groups, with its 90 % interval: the
+    /// posterior's covariance propagated to first order (JCGM 100:2008, 5.2.2). What both groups have
+    /// in common cancels in the quantity's own slopes.
+    ///
+    /// Slopes are taken over half a standard deviation to either side, so that they hold for the
+    /// width of the interval and not for a point of it. There is no chance in it: the same notebook
+    /// gives the same interval, and a verdict at the edge does not hang on a seed.
     pub fn compare(
         &self,
         first: usize,
         second: usize,
         of: impl Fn(&[f64], &[f64]) -> f64,
     ) -> Estimate {
-        let values: Vec<f64> = self
-            .draws
-            .iter()
-            .map(|d| {
-                of(
-                    &of_group(&self.layout, &self.slots[first], d),
-                    &of_group(&self.layout, &self.slots[second], d),
-                )
+        let at = |whole: &[f64]| {
+            of(
+                &of_group(&self.layout, &self.slots[first], whole),
+                &of_group(&self.layout, &self.slots[second], whole),
+            )
+        };
+        let mut trial = self.mode.clone();
+        let slopes: Vec<f64> = (0..trial.len())
+            .map(|j| {
+                let step = 0.5 * self.covariance[(j, j)].max(0.0).sqrt();
+                trial[j] = self.mode[j] + step;
+                let up = at(&trial);
+                trial[j] = self.mode[j] - step;
+                let down = at(&trial);
+                trial[j] = self.mode[j];
+                (up - down) / (2.0 * step)
             })
-            .filter(|v| v.is_finite())
             .collect();
-        let at = |p| quantile(&values, p).unwrap_or(f64::NAN);
-        Estimate {
-            value: at(0.5),
-            lo: at(0.05),
-            hi: at(0.95),
-            basis: Basis::Measured,
-        }
+        let slopes = DVector::from_vec(slopes);
+        let variance = (&self.covariance * &slopes).dot(&slopes);
+        Estimate::normal(at(&self.mode), variance.max(0.0).sqrt(), Basis::Measured)
     }
 
     /// A quantity of one group.
     pub fn derive(&self, group: usize, of: impl Fn(&[f64]) -> f64) -> Estimate {
         self.compare(group, group, |z, _| of(z))
-    }
-
-    /// How much narrower a change is known than before the first run: posterior over prior
-    /// standard deviation; `None` where the group has no such change.
-    pub fn learned(&self, group: usize, key: Key) -> Option<f64> {
-        let place = self.layout.place(key)?;
-        let slot = self.slots[group].iter().find(|s| s.common == place)?;
-        let n = self.draws.len() as f64;
-        let mean = self.draws.iter().map(|d| d[slot.own]).sum::<f64>() / n;
-        let variance = self
-            .draws
-            .iter()
-            .map(|d| (d[slot.own] - mean).powi(2))
-            .sum::<f64>()
-            / (n - 1.0);
-        Some(variance.sqrt())
     }
 }
 

@@ -651,10 +651,10 @@ impl Layout {
         for change in changes {
             let found = self.priors.iter_mut().find(|p| p.name == change.name);
             match found {
-                Some(prior) => prior.change(change).map_err(InferError::Unknown)?,
+                Some(prior) => prior.change(change).map_err(InferError::Prior)?,
                 None if change.required => {
                     let names: Vec<&str> = self.priors.iter().map(|p| p.name.as_str()).collect();
-                    return Err(InferError::Unknown(format!(
+                    return Err(InferError::Prior(format!(
                         "there is no parameter '{}' in this fit; there are {}",
                         change.name,
                         names.join(", ")

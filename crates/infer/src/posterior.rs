@@ -267,35 +267,55 @@ impl Posterior<'_> {
     }
 }
 
-/// Readings of one run, in standard deviations from what `z` gives and independent of each other, with
-/// errors of the size that the priors expect: this run's part of the misfit, for fits in which runs
-/// do not share all their parameters.
-pub(crate) fn run_misfit(
-    layout: &Layout,
-    evidence: &Evidence,
-    index: usize,
-    z: &[f64],
-    weight: f64,
-) -> Vec<f64> {
-    let mut own = observations(evidence);
-    own.retain(|o| o.run == index);
-    let blocks = blocks(&own);
-    let run = &evidence.runs[index];
-    let prediction = predict_run(layout, z, index, run, 1.0);
-    let mut out: Vec<f64> = own
-        .iter()
-        .map(|o| residual(layout, z, run, &prediction, evidence, o))
-        .collect();
-    let problem = Posterior {
-        layout,
-        evidence,
-        observations: &own,
-        blocks: &blocks,
-        weight,
-        scales: Vec::new(),
-    };
-    problem.whiten(&mut out, &vec![0.0; layout.len() - layout.len_physical()]);
-    out
+/// The readings of one run, for fits in which runs do not share all their parameters.
+pub(crate) struct RunReadings {
+    run: usize,
+    observations: Vec<Observation>,
+    blocks: Vec<Block>,
+}
+
+impl RunReadings {
+    /// Those of run `run`.
+    pub(crate) fn of(evidence: &Evidence, run: usize) -> Self {
+        let mut observations = observations(evidence);
+        observations.retain(|o| o.run == run);
+        Self {
+            run,
+            blocks: blocks(&observations),
+            observations,
+        }
+    }
+
+    /// How many.
+    pub(crate) fn len(&self) -> usize {
+        self.observations.len()
+    }
+
+    /// This run's part of the misfit: readings in standard deviations from what `z` gives,
+    /// independent of each other, with errors of the size that the priors expect.
+    pub(crate) fn misfit(
+        &self,
+        layout: &Layout,
+        evidence: &Evidence,
+        z: &[f64],
+        weight: f64,
+        out: &mut [f64],
+    ) {
+        let run = &evidence.runs[self.run];
+        let prediction = predict_run(layout, z, self.run, run, 1.0);
+        for (place, o) in out.iter_mut().zip(&self.observations) {
+            *place = residual(layout, z, run, &prediction, evidence, o);
+        }
+        let problem = Posterior {
+            layout,
+            evidence,
+            observations: &self.observations,
+            blocks: &self.blocks,
+            weight,
+            scales: Vec::new(),
+        };
+        problem.whiten(out, &vec![0.0; layout.len() - layout.len_physical()]);
+    }
 }
 
 /// Rounds over all error scales; they hang together weakly.

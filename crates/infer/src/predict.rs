@@ -21,6 +21,10 @@ use crate::timeline::{self, TimeCourse};
 /// source).
 const UNPROTECTED_C: f64 = 105.0;
 
+/// Simulated time of all draws together from which threads are worth their start, s: below, all of it
+/// takes a few milliseconds.
+const WORTH_THREADS_S: f64 = 50_000.0;
+
 /// What to predict.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Query {
@@ -168,17 +172,48 @@ impl CoolingFit {
     ) -> (Prediction, TimeCourse) {
         let draws = self.first_draws(draws);
         let mut record = timeline::Record::new(query.conditions.duration_s, stretches);
-        let outcomes: Vec<Outcome> = draws
-            .iter()
-            .map(|draw| {
-                let (outcome, course) = self.outcome(draw, query);
-                record.take(self, draw, &course);
-                outcome
-            })
-            .collect();
+        let simulated = self.simulated(query, draws, &record);
+        let mut outcomes = Vec::with_capacity(draws.len());
+        for (outcome, rows) in simulated {
+            record.take(&rows);
+            outcomes.push(outcome);
+        }
         let prediction = self.figures(query, draws, &outcomes);
         let course = record.finish(self, query, prediction.sustained.package_c.basis);
         (prediction, course)
+    }
+
+    /// What each draw says, in their order: long runs on several processors, which changes nothing but
+    /// the time it takes.
+    fn simulated(
+        &self,
+        query: &Query,
+        draws: &[Draw],
+        record: &timeline::Record,
+    ) -> Vec<(Outcome, timeline::Rows)> {
+        let one = |draw: &Draw| {
+            let (outcome, course) = self.outcome(draw, query);
+            (outcome, record.rows(self, draw, &course))
+        };
+        let work_s = query.conditions.duration_s * draws.len() as f64;
+        let threads = std::thread::available_parallelism().map_or(1, usize::from);
+        if work_s < WORTH_THREADS_S || threads < 2 {
+            return draws.iter().map(one).collect();
+        }
+        let share = draws.len().div_ceil(threads.min(4));
+        std::thread::scope(|scope| {
+            let parts: Vec<_> = draws
+                .chunks(share)
+                .map(|part| scope.spawn(move || part.iter().map(one).collect::<Vec<_>>()))
+                .collect();
+            parts
+                .into_iter()
+                .flat_map(|part| match part.join() {
+                    Ok(done) => done,
+                    Err(panic) => std::panic::resume_unwind(panic),
+                })
+                .collect()
+        })
     }
 
     fn first_draws(&self, draws: usize) -> &[Draw] {
@@ -270,7 +305,8 @@ impl CoolingFit {
         })
     }
 
-    pub(crate) fn background_dba(&self) -> Option<f64> {
+    /// The background level noted with the runs, dB(A): the first where there are several.
+    pub fn background_dba(&self) -> Option<f64> {
         self.evidence
             .runs
             .iter()

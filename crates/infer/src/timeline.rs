@@ -34,6 +34,9 @@ pub struct TimeCourse {
 /// Quantities kept of each draw.
 const KEPT: usize = 5;
 
+/// What one draw says: for each stretch the quantities kept.
+pub(crate) type Rows = Vec<[f64; KEPT]>;
+
 /// Collects the courses of draws.
 #[derive(Debug)]
 pub(crate) struct Record {
@@ -56,22 +59,30 @@ impl Record {
         (stretch as f64 * step, (stretch + 1) as f64 * step)
     }
 
-    pub(crate) fn take(&mut self, fit: &CoolingFit, draw: &Draw, course: &Course) {
+    /// The means of one draw over each stretch.
+    pub(crate) fn rows(&self, fit: &CoolingFit, draw: &Draw, course: &Course) -> Rows {
         let full = fit.layout.value(&draw.z, Key::FanFull);
         let background = fit.background_dba();
-        for stretch in 0..self.values[0].len() {
-            let (from, to) = self.bounds(stretch);
-            let means = course.means(from, to);
-            let level = level_dba(&fit.layout, &draw.z, means.fan_share, background);
-            let all = [
-                means.power_w,
-                means.package_c,
-                means.fan_share,
-                full.map_or(f64::NAN, |full| full * means.fan_share),
-                level.unwrap_or(f64::NAN),
-            ];
-            for (list, value) in self.values.iter_mut().zip(all) {
-                list[stretch].push(value);
+        (0..self.values[0].len())
+            .map(|stretch| {
+                let (from, to) = self.bounds(stretch);
+                let means = course.means(from, to);
+                let level = level_dba(&fit.layout, &draw.z, means.fan_share, background);
+                [
+                    means.power_w,
+                    means.package_c,
+                    means.fan_share,
+                    full.map_or(f64::NAN, |full| full * means.fan_share),
+                    level.unwrap_or(f64::NAN),
+                ]
+            })
+            .collect()
+    }
+
+    pub(crate) fn take(&mut self, rows: &[[f64; KEPT]]) {
+        for (stretch, row) in rows.iter().enumerate() {
+            for (list, value) in self.values.iter_mut().zip(row) {
+                list[stretch].push(*value);
             }
         }
     }

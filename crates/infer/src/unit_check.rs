@@ -213,7 +213,7 @@ pub fn check(
         .chain([unit])
         .find(|u| u.runs.iter().all(|r| r.windows.is_empty()))
     {
-        return Err(InferError::Unknown(format!(
+        return Err(InferError::Missing(format!(
             "'{}' has no run with readings; add one with 'settlepoint add log' or 'add readings', and \
              name it with --machine",
             empty.name

@@ -10,7 +10,7 @@ use settlepoint_domain::{Direction, Estimate, PhaseKind};
 use settlepoint_stats::distributions::StandardNormal;
 use settlepoint_stats::random::Random;
 
-use crate::evidence::{Reading, RunEvidence, Window};
+use crate::evidence::{Reading, RunEvidence, Span, Window};
 use crate::fit::{CoolingFit, Draw, InferError, RUN_SCATTER};
 use crate::forward::{Means, predict_run};
 use crate::joint::{
@@ -205,6 +205,34 @@ pub struct Causes {
     pub work_pct: Option<Estimate>,
 }
 
+impl Causes {
+    /// What the causes say of a quantity whose own prediction is too wide: at equal watts and fan
+    /// speed much is known that is not known of the whole.
+    fn outcome(&self, c: &Compared, run: &RunEvidence) -> Outcome {
+        let effect = match c.quantity {
+            Quantity::Package => {
+                let rise_k = c.measured - run.room_c.unwrap_or(USUAL_ROOM_C.0);
+                self.resistance_pct
+                    .map(|e| e.affine(0.01 * rise_k.max(0.0), 0.0))
+            }
+            Quantity::Level => self.level_db,
+            Quantity::Work => self.work_pct,
+            _ => None,
+        };
+        match effect.filter(|e| very_surely(e) && e.value.abs() > c.matters) {
+            Some(e) if e.value > 0.0 => Outcome::Above,
+            Some(_) => Outcome::Below,
+            None => c.outcome,
+        }
+    }
+}
+
+/// As far from zero as a difference must be when several are looked at: one chance in twenty of a
+/// false alarm spread over five of them, in half-widths of a 90 % interval (2.58 standard deviations).
+pub fn very_surely(e: &Estimate) -> bool {
+    e.value.abs() > 1.57 * 0.5 * e.width()
+}
+
 /// A run against its prediction.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Verified {
@@ -215,6 +243,8 @@ pub struct Verified {
     /// Whether any run behind the prediction was heard at a fan speed near this run's; if none was,
     /// its level cannot be told.
     pub level_heard_near: bool,
+    /// Watts of the runs behind the prediction, from and to, if this run's lie far outside.
+    pub beyond_w: Option<(f64, f64)>,
     /// The room of the run, °C; `None` where it was not noted.
     pub room_c: Option<f64>,
 }
@@ -233,13 +263,14 @@ pub fn verify(
     run: &RunEvidence,
     matters: &Matters,
 ) -> Result<Verified, InferError> {
+    let run = &without_boost(run);
     let predicted = Predicted::of(fit, run);
     let pairs: Vec<Pair> = Quantity::ALL
         .into_iter()
         .filter_map(|q| predicted.pair(q))
         .collect();
     if pairs.is_empty() {
-        return Err(InferError::Unknown(format!(
+        return Err(InferError::Missing(format!(
             "run '{}' has no reading to hold against a prediction; note its temperature, watts, fan \
              speed, level or score",
             run.name
@@ -251,21 +282,47 @@ pub fn verify(
         .map(|pair| pair.judged(matters, count))
         .collect();
     let level_heard_near = predicted.level_heard_near();
-    if !level_heard_near {
-        for c in compared
-            .iter_mut()
-            .filter(|c| c.quantity == Quantity::Level)
-        {
+    let causes = causes(fit, run)?;
+    for c in &mut compared {
+        if c.quantity == Quantity::Level && !level_heard_near {
             c.outcome = Outcome::CannotTell;
+        }
+        if c.outcome == Outcome::CannotTell {
+            c.outcome = causes.outcome(c, run);
         }
     }
     Ok(Verified {
         compared,
         level_heard_near,
-        causes: causes(fit, run)?,
+        beyond_w: predicted.beyond_w(),
+        causes,
         room_c: run.room_c,
     })
 }
+
+/// A run of which only the state that stays was typed, as its watts tell: with PL2 well above PL1 a
+/// mean that held the boost would lie above PL1. Its one row then covers what follows the boost.
+fn without_boost(run: &RunEvidence) -> RunEvidence {
+    let mut run = run.clone();
+    let limits = run.setting.pl1_w.value().zip(run.setting.pl2_w.value());
+    let mut loads = run.windows.iter_mut().filter(|w| w.kind != PhaseKind::Idle);
+    let (Some((pl1_w, pl2_w)), Some(window), None) = (limits, loads.next(), loads.next()) else {
+        return run;
+    };
+    let at_pl1 = window
+        .power_w
+        .is_some_and(|p| (p.value / pl1_w - 1.0).abs() < AT_PL1);
+    let from_start = matches!(window.span, Span::Between(from, _) if from <= 0.0);
+    if window.kind == PhaseKind::Sustained && at_pl1 && from_start && pl2_w > BOOSTS * pl1_w {
+        window.span = Span::AfterBoost;
+    }
+    run
+}
+
+/// Watts within this share of PL1 are PL1's; PL2 above PL1 by this factor makes a boost that shows in
+/// a mean. Judgements.
+const AT_PL1: f64 = 0.012;
+const BOOSTS: f64 = 1.15;
 
 /// The run as each draw has it.
 struct Predicted<'a> {
@@ -393,6 +450,21 @@ impl<'a> Predicted<'a> {
             || heard.any(|ratio| (1.0 / NEAR_SPEED..=NEAR_SPEED).contains(&ratio))
     }
 
+    fn beyond_w(&self) -> Option<(f64, f64)> {
+        let watts = self.reading(|w| w.power_w)?.value;
+        let seen = self
+            .fit
+            .evidence
+            .runs
+            .iter()
+            .flat_map(|r| &r.windows)
+            .filter(|w| w.kind != PhaseKind::Idle)
+            .filter_map(|w| w.power_w)
+            .map(|r| (r.value, r.value))
+            .reduce(|(lo, hi), (v, _)| (lo.min(v), hi.max(v)))?;
+        (watts > FAR_WATTS * seen.1 || FAR_WATTS * watts < seen.0).then_some(seen)
+    }
+
     /// Work relative to the best score, where any other run of this workload has one.
     fn work(&self) -> Option<(Reading, Vec<f64>)> {
         let best = self.fit.best_rate(self.run.workload)?;
@@ -409,8 +481,14 @@ impl<'a> Predicted<'a> {
         Some((reading, self.draws.iter().map(|(_, o)| of(o)).collect()))
     }
 
-    /// Lengths of the boost, where most draws have one that ends before the run.
+    /// Lengths of the boost, where most draws have one that ends before the run. Where the temperature
+    /// limit acts there is no sharp end to read.
     fn boosts(&self) -> Option<Vec<f64>> {
+        let limit_c = self.run.setting.temp_limit_c.value().unwrap_or(f64::MAX);
+        let hottest_c = self.run.windows.iter().filter_map(|w| w.package_c);
+        if hottest_c.map(|r| r.value).fold(0.0, f64::max) > limit_c - NEAR_LIMIT_K {
+            return None;
+        }
         let lengths: Vec<f64> = self.draws.iter().map(|(_, o)| o.boost_s).collect();
         let some = lengths
             .iter()
@@ -423,6 +501,12 @@ impl<'a> Predicted<'a> {
 /// Factor on speed within which a level carries over: 55 dB a decade, known to a tenth, is then off
 /// by 1 dB at most. A judgement.
 const NEAR_SPEED: f64 = 1.5;
+
+/// So near to the temperature limit it may have acted within a window, K. A judgement.
+const NEAR_LIMIT_K: f64 = 5.0;
+
+/// Factor on watts beyond which a prediction was carried far. A judgement.
+const FAR_WATTS: f64 = 1.25;
 
 struct Pair {
     quantity: Quantity,
@@ -580,20 +664,30 @@ impl Verified {
         self.compared.iter().find(|c| c.quantity == quantity)
     }
 
-    /// The verdict on the whole run: what is most surely off; else that the interval of temperature,
-    /// watts, level or work is too wide to tell; else as predicted.
+    /// The verdict on the whole run: what is off, causes before effects; else that the interval of
+    /// temperature, watts, level or work is too wide to tell; else as predicted.
     pub fn verdict(&self) -> &'static str {
-        let sureness = |c: &Compared| c.difference.value.abs() / c.half_width().max(1e-9);
-        let worst = self
-            .compared
-            .iter()
-            .filter(|c| c.differs())
-            .max_by(|a, b| sureness(a).total_cmp(&sureness(b)));
-        match worst {
+        match self.leading() {
             Some(c) => c.token(),
             None if self.open().any(Compared::counts) => "cannot_tell",
             None => "as_predicted",
         }
+    }
+
+    /// The quantity that is off and leads to the others. Watts lead to heat and heat to fans and
+    /// noise; but with more K/W it is the heat that costs watts.
+    pub fn leading(&self) -> Option<&Compared> {
+        use Quantity::{BoostLength, Clock, FanSpeed, Level, Package, Power, Work};
+        let worse = self.causes.resistance_pct.is_some_and(|e| e.lo > 0.0);
+        let order = if worse {
+            [Package, Power, Work, Level, Clock, FanSpeed, BoostLength]
+        } else {
+            [Power, Package, Work, Level, Clock, FanSpeed, BoostLength]
+        };
+        order
+            .into_iter()
+            .filter_map(|q| self.of(q))
+            .find(|c| c.differs())
     }
 
     /// What cannot be told.

@@ -289,6 +289,7 @@ fn the_choice_keeps_its_bounds_in_truth() {
         temp_max_c: Some(85.0),
         confidence: 0.95,
         noise_max_dba: None,
+        noise_max_idle_dba: None,
         loss_max_pct: 12.0,
         wall_max_w: None,
         rest_w: 60.0,

@@ -21,6 +21,7 @@ fn main() {
     let notebook = Notebook::create(&path).unwrap();
     common::fill(&notebook);
     common::fill_schema_2(&notebook);
+    common::fill_schema_3(&notebook);
     drop(notebook);
     // The size of pages can change only outside the write-ahead mode.
     let shrink = "PRAGMA journal_mode = DELETE; PRAGMA page_size = 512; VACUUM; \

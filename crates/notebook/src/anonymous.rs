@@ -90,6 +90,7 @@ impl Notebook {
         Ok(Self {
             connection,
             path: PathBuf::new(),
+            identity: None,
         })
     }
 

@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags};
 
+use crate::rescue::{FileIdentity, identity};
 use crate::schema::{self, MIGRATIONS, SCHEMA_VERSION};
 use crate::{NotebookError, new_id};
 
@@ -32,6 +33,7 @@ const SQLITE_MAGIC: &[u8] = b"SQLite format 3\0";
 pub struct Notebook {
     pub(crate) connection: Connection,
     pub(crate) path: PathBuf,
+    pub(crate) identity: FileIdentity,
 }
 
 impl Notebook {
@@ -92,6 +94,7 @@ impl Notebook {
         Ok(Self {
             connection,
             path: path.to_path_buf(),
+            identity: identity(path),
         })
     }
 

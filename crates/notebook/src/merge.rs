@@ -213,7 +213,7 @@ impl Notebook {
     fn namesake(&self, kind: Kind, id: Id) -> Result<Option<SameName>, NotebookError> {
         let table = kind.table();
         let scope = match kind {
-            Kind::Machine | Kind::Setting | Kind::Workload => "",
+            Kind::Machine | Kind::Setting | Kind::Workload | Kind::Recorder => "",
             Kind::Part | Kind::Cooling | Kind::Tune | Kind::Run => "AND a.machine = b.machine",
         };
         let sql = format!(

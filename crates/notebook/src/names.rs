@@ -24,11 +24,13 @@ pub enum Kind {
     Workload,
     /// A run.
     Run,
+    /// A recorder of sound.
+    Recorder,
 }
 
 impl Kind {
     /// Every kind; what is referred to comes before what refers to it.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::Machine,
         Self::Part,
         Self::Cooling,
@@ -36,6 +38,7 @@ impl Kind {
         Self::Setting,
         Self::Workload,
         Self::Run,
+        Self::Recorder,
     ];
 
     /// The word for one of it.
@@ -48,6 +51,7 @@ impl Kind {
             Self::Setting => "setting",
             Self::Workload => "workload",
             Self::Run => "run",
+            Self::Recorder => "recorder",
         }
     }
 
@@ -60,6 +64,7 @@ impl Kind {
             Self::Setting => "settings",
             Self::Workload => "workloads",
             Self::Run => "runs",
+            Self::Recorder => "recorders",
         }
     }
 }

@@ -9,10 +9,11 @@ pub(crate) const APPLICATION_ID: i32 = 0x5365_746c;
 pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("../migrations/001_notebook.sql"),
     include_str!("../migrations/002_frames.sql"),
+    include_str!("../migrations/003_recorders.sql"),
 ];
 
 /// The schema that this version reads and writes.
-pub const SCHEMA_VERSION: u32 = 2;
+pub const SCHEMA_VERSION: u32 = 3;
 
 const _: () = assert!(
     MIGRATIONS.len() == SCHEMA_VERSION as usize,

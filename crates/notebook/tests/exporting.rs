@@ -49,6 +49,29 @@ fn tables_have_units_in_their_headers_and_gaps_stay_empty() {
     assert_eq!(read(&out, "runs.csv").lines().count(), 3);
 }
 
+#[test]
+fn recorders_are_written_where_there_are_some() {
+    let (folder, notebook) = filled();
+    let out = folder.path().join("without");
+    notebook.export_csv(&out).unwrap();
+    assert!(!out.join("recorders.csv").exists());
+    fill_schema_3(&notebook);
+    let out = folder.path().join("with");
+    notebook.export_csv(&out).unwrap();
+    assert_eq!(
+        read(&out, "recorders.csv").lines().nth(1).unwrap(),
+        "00000000000000000000000000000014,phone on the shelf,103.25,0.30000000000000004,94,1000,gain 4"
+    );
+    assert_eq!(
+        read(&out, "recorder-response.csv").lines().nth(3).unwrap(),
+        "00000000000000000000000000000014,phone on the shelf,16000,2.25"
+    );
+    let json = folder.path().join("json");
+    notebook.export_json(&json).unwrap();
+    let all: Value = serde_json::from_str(&read(&json, "notebook.json")).unwrap();
+    assert_eq!(all["recorders"][0]["calibration"]["offset_db"], 103.25);
+}
+
 /// The header is that of the command line's contract for readings files, letter by letter.
 #[test]
 fn readings_come_out_as_a_readings_file() {

@@ -135,6 +135,9 @@ fn a_notebook_of_every_released_schema_opens() {
         assert_eq!(notebook.raw_file(raw).unwrap(), RAW);
         let frames = notebook.frame_infos(id(6)).unwrap();
         assert_eq!(frames.len(), usize::from(schema >= 2));
+        let recorders = notebook.recorders().unwrap();
+        assert_eq!(recorders.len(), usize::from(schema >= 3));
+        assert!(recorders.iter().all(|r| *r == recorder()));
         for kept in frames {
             assert_eq!(notebook.frames_ms(id(6), kept.position).unwrap(), FRAMES_MS);
         }

@@ -34,6 +34,42 @@ fn merging_into_an_empty_notebook_copies_everything_and_again_nothing() {
 }
 
 #[test]
+fn recorders_are_content_and_are_merged() {
+    let (_a, full) = blank();
+    fill(&full);
+    let before = full.content_hash().unwrap();
+    fill_schema_3(&full);
+    assert_ne!(full.content_hash().unwrap(), before);
+    let (_b, into) = blank();
+    assert_eq!(into.merge_from(&full).unwrap().added(), 10);
+    assert_eq!(into.recorders().unwrap(), [recorder()]);
+    assert_eq!(into.recorder(recorder().id).unwrap(), recorder());
+    // Calibrated anew: replaced, its old response gone.
+    let anew = settlepoint_notebook::Recorder {
+        calibration: None,
+        response: vec![(100.0, 1.0)],
+        ..recorder()
+    };
+    into.put_recorder(&anew).unwrap();
+    assert_eq!(into.recorders().unwrap(), [anew]);
+    let report = into.merge_from(&full).unwrap();
+    assert_eq!(report.conflicts.len(), 1);
+    assert!(
+        report.conflicts[0]
+            .differs
+            .contains(&"recorder_points".to_owned())
+    );
+    let broken = settlepoint_notebook::Recorder {
+        response: vec![(f64::NAN, 1.0)],
+        ..recorder()
+    };
+    assert!(matches!(
+        into.put_recorder(&broken),
+        Err(NotebookError::Invalid { .. })
+    ));
+}
+
+#[test]
 fn merging_is_a_union_and_shares_raw_files() {
     let (_a, into) = blank();
     let (_b, from) = blank();

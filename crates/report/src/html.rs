@@ -13,9 +13,9 @@ const WIDE_PX: f64 = 880.0;
 /// Width on a phone, where charts are drawn anew instead of shrunk.
 const NARROW_PX: f64 = 358.0;
 /// Columns of long series: what half a page shows of them.
-const COLUMNS: u32 = 600;
+const COLUMNS: u32 = 440;
 /// The same on a phone.
-const NARROW_COLUMNS: u32 = 300;
+const NARROW_COLUMNS: u32 = 180;
 
 /// Nothing is fetched, nothing runs, nothing is sent; styles and typeface are in the file.
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; font-src data:; base-uri 'none'; form-action 'none'";
@@ -58,9 +58,10 @@ pub fn css() -> String {
     };
     let (light, dark) = (LIGHT.css(), DARK.css());
     format!(
-        "{}{}:root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n{}",
+        "{}{}:root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n{}{}",
         face(400, REGULAR_WOFF2),
         face(700, BOLD_WOFF2),
+        column_css(),
         include_str!("style.css")
     )
 }
@@ -90,16 +91,44 @@ fn section_of(section: &Section) -> Markup {
 fn block_of(block: &Block) -> Markup {
     markup! {
         @match block {
-            Block::Text(text) => p { (text) },
-            Block::List(points) => ul { @for point in points { li { (point) } } },
+            Block::Text(text) => p { (bound(text)) },
+            Block::List(points) => ul { @for point in points { li { (bound(point)) } } },
             Block::Tiles(tiles) => dl.tiles { @for tile in tiles { (tile_of(tile)) } },
             Block::Facts(facts) => dl.facts {
-                @for (name, text) in facts { dt { (name) } dd { (text) } }
+                @for (name, text) in facts { dt { (name) } dd { (bound(text)) } }
             },
             Block::Table(grid) => (table(grid)),
             Block::Figure(figure) => (figure_of(figure)),
         }
     }
+}
+
+/// Units that stay on the line of their number.
+const UNITS: [&str; 14] = [
+    "°C", "W", "%", "dB(A)", "dB", "K/W", "rpm", "s", "K", "MHz", "m", "h", "runs", "run",
+];
+
+/// Text with no line end between a number and its unit.
+fn bound(text: &str) -> String {
+    let mut out = String::with_capacity(text.len() + 8);
+    for (i, word) in text.split(' ').enumerate() {
+        let unit = word.trim_end_matches([',', '.', ';', ':', ')']);
+        let unit = if word.starts_with("dB(A)") {
+            "dB(A)"
+        } else {
+            unit
+        };
+        let number = out.ends_with(|c: char| c.is_ascii_digit() || c == ')');
+        if i > 0 {
+            out.push(if number && UNITS.contains(&unit) {
+                '\u{a0}'
+            } else {
+                ' '
+            });
+        }
+        out.push_str(word);
+    }
+    out
 }
 
 fn tile_of(tile: &Tile) -> Markup {
@@ -112,27 +141,24 @@ fn tile_of(tile: &Tile) -> Markup {
     }
 }
 
+/// Columns are set by classes of the table, "n3" for numbers in the third: a class in each cell would
+/// be half of a long table.
 fn table(grid: &Grid) -> Markup {
-    let columns: Vec<Column> = (0..grid.table.header.len())
-        .map(|i| Column::of(grid, i))
+    let classes: Vec<String> = (0..grid.table.header.len())
+        .filter_map(|i| Column::of(grid, i).class(i + 1))
         .collect();
     markup! {
+        // Outside of what scrolls on a phone.
+        @if !grid.caption.is_empty() { p.caption { (bound(&grid.caption)) } }
         div.wide-table tabindex="0" role="region" aria-label=(name_of(grid)) {
-            table {
-                @if !grid.caption.is_empty() { caption { (grid.caption) } }
+            table class=[(!classes.is_empty()).then(|| classes.join(" "))] {
                 thead {
-                    tr {
-                        @for (title, column) in grid.table.header.iter().zip(&columns) {
-                            th scope="col" class=[column.class()] { (title) }
-                        }
-                    }
+                    tr { @for title in &grid.table.header { th scope="col" { (title) } } }
                 }
                 tbody {
                     @for (place, row) in grid.table.rows.iter().enumerate() {
                         tr class=[(grid.chosen == Some(place)).then_some("chosen")] {
-                            @for (cell, column) in row.iter().zip(&columns) {
-                                td class=[column.class()] { (cell) }
-                            }
+                            @for cell in row { td { (bound(cell)) } }
                         }
                     }
                 }
@@ -159,6 +185,8 @@ enum Column {
 
 /// Cells longer than this need room to wrap in.
 const LONG: usize = 28;
+/// Columns of a table that can be set as numbers.
+const MOST_COLUMNS: usize = 14;
 
 impl Column {
     fn of(grid: &Grid, place: usize) -> Self {
@@ -174,13 +202,30 @@ impl Column {
         }
     }
 
-    const fn class(self) -> Option<&'static str> {
+    /// The class of a table for its n-th column, from 1.
+    fn class(self, n: usize) -> Option<String> {
         match self {
-            Self::Numbers => Some("n"),
+            _ if n > MOST_COLUMNS => None,
+            Self::Numbers => Some(format!("n{n}")),
             Self::Words => None,
-            Self::Sentences => Some("text"),
+            Self::Sentences => Some(format!("t{n}")),
         }
     }
+}
+
+/// The style of columns set by [`Column::class`].
+fn column_css() -> String {
+    let of = |letter: &str| {
+        let all: Vec<String> = (1..=MOST_COLUMNS)
+            .map(|n| format!(".{letter}{n} :is(td,th):nth-child({n})"))
+            .collect();
+        all.join(",")
+    };
+    format!(
+        "{}{{text-align:right;white-space:nowrap}}{}{{min-width:11rem;overflow-wrap:anywhere}}",
+        of("n"),
+        of("t")
+    )
 }
 
 /// Digits with what belongs to numbers: "−3.2", "87.1 (85.6 to 88.7)", "44.2 (3×)".
@@ -195,9 +240,7 @@ fn figure_of(figure: &Figure) -> Markup {
     let wide = Look::new(WIDE_PX, WIDE_PX * figure.shape, &PAGE)
         .untitled()
         .reduced_to(COLUMNS);
-    // Taller for its width: panels that stood beside each other then stand under each other.
-    let shape = (1.7 * figure.shape).clamp(0.8, 2.2);
-    let narrow = Look::new(NARROW_PX, NARROW_PX * shape, &PAGE)
+    let narrow = Look::new(NARROW_PX, NARROW_PX * figure.tall, &PAGE)
         .untitled()
         .reduced_to(NARROW_COLUMNS);
     let numbers = Grid {
@@ -217,6 +260,44 @@ fn figure_of(figure: &Figure) -> Markup {
                 summary { "The numbers behind it" }
                 (table(&numbers))
             }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_keep_their_units() {
+        assert_eq!(
+            bound("up to 34 °C, or 36.0 dB(A)."),
+            "up to 34\u{a0}°C, or 36.0\u{a0}dB(A)."
+        );
+        assert_eq!(bound("2 of 3 W"), "2 of 3\u{a0}W");
+        assert_eq!(bound(""), "");
+    }
+
+    #[test]
+    fn numbers_are_told_from_words() {
+        for number in [
+            "3.2",
+            "\u{2212}0.5",
+            "+1",
+            "87.1 (85.6 to 88.7)",
+            "44.2 (3\u{d7})",
+            "12\u{a0}345",
+        ] {
+            assert!(is_number(number), "{number}");
+        }
+        for word in [
+            "",
+            "181 W",
+            "recommended",
+            "125/253 W 100 °C",
+            "2026-03-04 08:00:00 UTC",
+        ] {
+            assert!(!is_number(word), "{word}");
         }
     }
 }

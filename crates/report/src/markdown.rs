@@ -57,11 +57,11 @@ impl Page<'_> {
                 self.line(&lines.join("\n"));
             }
             Block::Tiles(tiles) => {
-                let rows = tiles
+                let rows: Vec<Vec<String>> = tiles
                     .iter()
                     .map(|t| vec![t.label.clone(), t.value.clone(), t.note.clone()])
                     .collect();
-                self.table(&["", "", ""].map(str::to_owned), rows);
+                self.table(&["", "", ""].map(str::to_owned), &rows);
             }
             Block::Facts(facts) => {
                 let lines: Vec<String> = facts
@@ -80,15 +80,14 @@ impl Page<'_> {
             self.line(&escaped(&grid.caption));
         }
         let mut rows = grid.table.rows.clone();
-        if let Some(row) = grid.chosen.and_then(|i| rows.get_mut(i)) {
-            if let Some(first) = row.first_mut().filter(|cell| cell.is_empty()) {
-                "recommended".clone_into(first);
-            }
+        let chosen = grid.chosen.and_then(|i| rows.get_mut(i)?.first_mut());
+        if let Some(cell) = chosen.filter(|cell| cell.is_empty()) {
+            "recommended".clone_into(cell);
         }
-        self.table(&grid.table.header, rows);
+        self.table(&grid.table.header, &rows);
     }
 
-    fn table(&mut self, header: &[String], rows: Vec<Vec<String>>) {
+    fn table(&mut self, header: &[String], rows: &[Vec<String>]) {
         let line = |cells: &[String]| {
             let cells: Vec<String> = cells.iter().map(|c| escaped(c)).collect();
             format!("| {} |", cells.join(" | "))

@@ -213,6 +213,16 @@ impl MicrophoneCurve {
         Ok(Self { points })
     }
 
+    /// From points of frequency in Hz and dB read too much, rising in frequency; `None` if they are not, or
+    /// if there are fewer than two.
+    pub fn from_points(points: &[(f64, f64)]) -> Option<Self> {
+        let sound = points.iter().all(|(hz, db)| *hz > 0.0 && db.is_finite());
+        let rising = points.windows(2).all(|w| w[0].0 < w[1].0);
+        (points.len() >= 2 && sound && rising).then(|| Self {
+            points: points.to_vec(),
+        })
+    }
+
     /// The points: (Hz, dB read too much).
     pub fn points(&self) -> &[(f64, f64)] {
         &self.points

@@ -14,7 +14,8 @@ mod support;
 use settlepoint_domain::Severity;
 use settlepoint_sound::analysis::{Analysis, Options, analyse};
 use settlepoint_sound::calibration::{Calibration, Reference};
-use settlepoint_sound::events::EventKind;
+use settlepoint_sound::events::{EventKind, watch};
+use settlepoint_sound::measure::measure;
 use support::{Coding, brown, mix, noise, open, sine, wav};
 
 const RATE_HZ: f64 = 48_000.0;
@@ -229,6 +230,16 @@ fn digital_silence_is_a_gate_too() {
 }
 
 #[test]
+fn silence_and_a_low_rate_are_said() {
+    let silent = heard(vec![0.0; 240_000]);
+    assert_eq!(rules(&silent), ["silent"]);
+    let slow = noise(8_000.0, 10.0, -30.0, 1);
+    let mut file = open(wav(8_000, &[slow], Coding::I16));
+    let analysis = analyse(&mut file, &Options::default()).unwrap();
+    assert_eq!(rules(&analysis), ["band_limited"]);
+}
+
+#[test]
 fn a_fan_that_stops_is_no_gate() {
     let mut x = room();
     let from = (25.0 * RATE_HZ) as usize;
@@ -306,4 +317,17 @@ fn a_tone_in_noise_is_found_through_a_file() {
     assert!((tone.tone_to_noise_db - 16.7).abs() < 0.2, "{tone:?}");
     assert!((tone.level_db + 45.0).abs() < 0.1 && (tone.hz - 1000.0).abs() < 0.3);
     assert!(tone.prominent());
+}
+
+#[test]
+fn coding_that_throws_sound_away_is_said() {
+    let mut file = open(wav(48_000, &[room()], Coding::I24));
+    let mut recording = measure(&mut file).unwrap();
+    recording.format.lossy = true;
+    recording.format.encoding = "AAC".to_owned();
+    let watched = watch(&recording);
+    assert_eq!(watched.findings.len(), 1);
+    assert_eq!(watched.findings[0].rule, "compressed");
+    assert!(watched.findings[0].evidence.contains("AAC"));
+    assert!(!watched.levels_barred);
 }

@@ -220,3 +220,36 @@ fn what_cannot_be_held_says_so_and_what_needs_no_fan_has_none() {
     let error = passive.quietest(at(2.0, 20.0)).unwrap_err();
     assert!(error.to_string().contains("exponent of conductance 3"));
 }
+
+/// A warmer bound, a cooler room or less power never asks for more sound. Whole rpm may differ by one: at 250
+/// rpm that is 0.1 dB.
+#[test]
+fn less_to_do_is_never_louder() {
+    let mut random = Random::from_seed(41);
+    for _ in 0..40 {
+        let m = machine(&mut random);
+        let full: Vec<f64> = m.fans.iter().map(|f| f.full_speed_rpm).collect();
+        let hard = Wanted {
+            temp_max_c: by_hand(&m, at(120.0, 30.0), &full).0 + 6.0,
+            ..at(120.0, 30.0)
+        };
+        let level = |wanted: Wanted| m.quietest(wanted).unwrap().level_db;
+        let here = level(hard);
+        for easier in [
+            Wanted {
+                temp_max_c: hard.temp_max_c + 1.5,
+                ..hard
+            },
+            Wanted {
+                room_c: 28.5,
+                ..hard
+            },
+            Wanted {
+                power_w: 114.0,
+                ..hard
+            },
+        ] {
+            assert!(level(easier) <= here + 0.11, "{m:?}");
+        }
+    }
+}

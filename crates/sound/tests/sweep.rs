@@ -10,6 +10,8 @@
 
 mod support;
 
+use std::sync::LazyLock;
+
 use settlepoint_sound::analysis::{Options, analyse};
 use settlepoint_sound::calibration::{Calibration, Reference};
 use settlepoint_sound::speed::Background;
@@ -96,9 +98,12 @@ fn swept(blades: f64, options: &SweepOptions) -> Sweep {
     .unwrap()
 }
 
+/// The sweep without a strong tone, evaluated once for several tests.
+static PLAIN: LazyLock<Sweep> = LazyLock::new(|| swept(0.0, &SweepOptions::default()));
+
 #[test]
 fn a_sweep_gives_the_sound_model_back() {
-    let found = swept(0.0, &SweepOptions::default());
+    let found = &*PLAIN;
     assert!(found.aligned);
     // The log has a row a second.
     assert!(
@@ -164,7 +169,7 @@ fn the_resonance_is_found_and_no_other() {
 
 #[test]
 fn steps_are_no_events_but_a_door_is() {
-    let found = swept(0.0, &SweepOptions::default());
+    let found = &*PLAIN;
     let events = &found.watched.events;
     assert_eq!(events.len(), 1, "{events:?}");
     assert!((events[0].start_s - 2.5 * STEP_S).abs() < 0.3);
@@ -173,7 +178,7 @@ fn steps_are_no_events_but_a_door_is() {
 
 #[test]
 fn what_stands_at_the_floor_is_censored() {
-    let free = swept(0.0, &SweepOptions::default());
+    let free = &*PLAIN;
     let floor_db = free.steps[2].level_db;
     let censored = swept(
         0.0,

@@ -50,6 +50,37 @@ impl NotebookSink {
         }
     }
 
+    /// A notebook that was moved or deleted meanwhile goes on in a new file beside it.
+    fn rescue(&mut self) -> Result<(), SinkError> {
+        if self.book.is_in_place() {
+            return Ok(());
+        }
+        let lost = self.book.path().to_path_buf();
+        let stem = lost
+            .file_stem()
+            .map_or("notebook".into(), |s| s.to_string_lossy());
+        for number in 1..100 {
+            let place = lost.with_file_name(format!("{stem}-rescued-{number}.settle"));
+            match self.book.rescue_to(&place) {
+                Ok(book) => {
+                    self.book = book;
+                    return Err(SinkError::Later {
+                        why: format!(
+                            "{} was moved or deleted; all it held and the samples from now on are in {}",
+                            lost.display(),
+                            place.display()
+                        ),
+                    });
+                }
+                Err(NotebookError::Exists { .. }) => {}
+                Err(other) => return Err(sink_error(&other)),
+            }
+        }
+        Err(SinkError::Ended {
+            why: format!("{} was moved or deleted, too often by now", lost.display()),
+        })
+    }
+
     fn write(&mut self, header: &Header, rows: Rows<'_>) -> Result<(), NotebookError> {
         let samples: Vec<(f64, &[f64])> = rows.iter().collect();
         if self.begun {
@@ -75,6 +106,7 @@ impl NotebookSink {
 
 impl Sink for NotebookSink {
     fn keep(&mut self, header: &Header, rows: Rows<'_>) -> Result<(), SinkError> {
+        self.rescue()?;
         self.write(header, rows).map_err(|e| sink_error(&e))
     }
 

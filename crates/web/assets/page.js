@@ -65,6 +65,8 @@ if (live) {
     summary.replaceChildren(...part("summary").childNodes);
     const picture = part("picture");
     shown().replaceChildren(...picture.childNodes);
+    figure.querySelector("h3").textContent = picture.dataset.title;
+    figure.querySelector("figcaption p").textContent = picture.dataset.subtitle;
     if (!still) return;
     const address = picture.dataset.address;
     history.replaceState(null, "", location.pathname + "?" + address);
@@ -105,6 +107,12 @@ if (live) {
     field.after(slider);
   }
   for (const list of all("select", form)) list.addEventListener("change", changed);
+  // The other of the two pictures comes to be seen: it is of an earlier question.
+  let before = shown();
+  addEventListener("resize", () => {
+    if (shown() !== before) ask(true);
+    before = shown();
+  });
   form.addEventListener("submit", (event) => { event.preventDefault(); ask(true); });
 }
 
@@ -181,7 +189,16 @@ const scale = (plot, axis) => {
   };
 };
 
+// The lowest text with a comma is the title of the x axis: "Time, min".
+const across = (svg) => {
+  const titles = all("text", svg).filter((t) => t.textContent.includes(", "));
+  const low = titles.sort((a, b) => Number(b.getAttribute("y")) - Number(a.getAttribute("y")))[0];
+  const [name, unit] = (low?.textContent ?? "at").split(", ");
+  return { name, unit: unit ?? "" };
+};
+
 const readAt = (svg, x) => {
+  const { name, unit } = across(svg);
   const parts = [];
   for (const plot of all("g.plot", svg)) {
     const from = Number(plot.dataset.xFrom), to = Number(plot.dataset.xTo);
@@ -189,7 +206,7 @@ const readAt = (svg, x) => {
     const toX = scale(plot, "x"), toY = scale(plot, "y");
     const own = lines(plot);
     if (own.length === 0) continue;
-    if (parts.length === 0) parts.push([plot.dataset.xName ?? "at", number(toX(x)), plot.dataset.xUnit ?? ""]);
+    if (parts.length === 0) parts.push([name, number(toX(x)), unit]);
     for (const { name, points } of own) {
       const point = nearest(points, x);
       if (point && Math.abs(point[0] - x) < 12) {
@@ -243,6 +260,24 @@ for (const picture of all("figure.chart .picture")) {
     at = (event.clientX - box.left) * svg().viewBox.baseVal.width / box.width;
     say();
   });
+  // Dragging across a run shows that part of it.
+  const part = picture.closest("[data-zoom]")?.parentElement.querySelector("form.zoom");
+  if (part) {
+    let start = null;
+    const minutes = (x) => {
+      const plot = svg().querySelector("g.plot");
+      const inside = Math.min(Number(plot.dataset.xTo), Math.max(Number(plot.dataset.xFrom), x));
+      return scale(plot, "x")(inside) * ({ s: 1 / 60, h: 60 }[across(svg()).unit] ?? 1);
+    };
+    picture.addEventListener("pointerdown", (event) => { if (event.button === 0) start = at; });
+    picture.addEventListener("pointerup", () => {
+      if (start === null || at === null || Math.abs(at - start) < 12) { start = null; return; }
+      const [from, to] = [minutes(start), minutes(at)].sort((a, b) => a - b);
+      part.querySelector('[name="from_min"]').value = from.toFixed(2);
+      part.querySelector('[name="to_min"]').value = to.toFixed(2);
+      part.requestSubmit();
+    });
+  }
   picture.addEventListener("pointerleave", () => { at = null; say(); });
   picture.addEventListener("keydown", (event) => {
     const step = { ArrowLeft: -1, ArrowRight: 1 }[event.key];

@@ -207,13 +207,15 @@ pub(crate) fn table(caption: &str, table: &Table) -> Markup {
     }
 }
 
+/// Numbers, intervals and dashes; names that begin with a figure are none.
 fn column_is_numeric(table: &Table, column: usize) -> bool {
+    let plain = |c: &str| {
+        let rest = c.replace(" to ", "").replace(" dB", "");
+        rest.chars()
+            .all(|x| x.is_ascii_digit() || " .,+\u{2212}–-()/%\u{a0}".contains(x))
+    };
     let cells = || table.rows.iter().filter_map(|row| row.get(column));
-    let starts =
-        |c: &String| c.starts_with(|x: char| x.is_ascii_digit() || "+\u{2212}–-".contains(x));
-    cells().next().is_some()
-        && cells().all(|c| c.is_empty() || starts(c))
-        && cells().any(|c| c.starts_with(|x: char| x.is_ascii_digit() || "+\u{2212}".contains(x)))
+    cells().all(|c| plain(c)) && cells().any(|c| c.contains(|x: char| x.is_ascii_digit()))
 }
 
 /// Findings by severity; nothing where there are none.

@@ -31,6 +31,8 @@ pub struct Config {
     pub address: IpAddr,
     /// Port; 0 takes a free one.
     pub port: u16,
+    /// Whether the loopback address needs a key, too: for machines with other people logged in.
+    pub with_key: bool,
     /// Makes the example.
     pub example: MakeExample,
     /// Largest file that is taken, bytes.
@@ -49,6 +51,7 @@ impl Config {
             notebook: None,
             address: IpAddr::from([127, 0, 0, 1]),
             port: 0,
+            with_key: false,
             example,
             upload_bytes: 64 << 20,
             patience: Duration::from_secs(15),

@@ -103,10 +103,10 @@ impl State {
         };
         Ok(Self {
             token: random()?,
-            key: if config.address.is_loopback() {
-                None
-            } else {
+            key: if config.with_key || !config.address.is_loopback() {
                 Some(random()?)
+            } else {
+                None
             },
             hosts,
             book: Mutex::new(book),

@@ -103,6 +103,7 @@ impl FormerLimits {
     fn from_json(value: &Value) -> Option<Self> {
         let entry = |entry: &Value| {
             let path = PathBuf::from(entry["file"].as_str()?);
+            is_limit(&path).then_some(())?;
             Some((path, entry["value"].as_f64()?))
         };
         Some(Self {
@@ -137,14 +138,47 @@ impl FormerLimits {
     }
 }
 
+/// Whether a file is named like a limit of the power capping class
+/// (Documentation/power/powercap/powercap.rst). Nothing else is ever written, whatever the list says.
+fn is_limit(path: &Path) -> bool {
+    let name = path.file_name().and_then(|name| name.to_str());
+    let number_and_kind = name
+        .and_then(|name| name.strip_prefix("constraint_"))
+        .and_then(|rest| rest.split_once('_'));
+    number_and_kind.is_some_and(|(number, kind)| {
+        number.parse::<u32>().is_ok() && ["power_limit_uw", "time_window_us"].contains(&kind)
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
+    fn a_list_that_names_other_files_is_not_followed() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let other = folder.path().join("passwords");
+        std::fs::write(&other, "kept").expect("a file");
+        let kept = folder.path().join("limits.json");
+        let former = |path: &Path| FormerLimits {
+            who: Presence::here(),
+            files: vec![(path.to_path_buf(), 125e6)],
+        };
+        former(&other).keep(&kept).expect("kept");
+        assert!(FormerLimits::kept(&kept).is_err(), "not a limit's name");
+        #[cfg(target_os = "linux")]
+        {
+            let link = folder.path().join("constraint_0_power_limit_uw");
+            std::os::unix::fs::symlink(&other, &link).expect("a link");
+            assert_eq!(former(&link).put_back().len(), 1);
+        }
+        assert_eq!(std::fs::read_to_string(&other).expect("a file"), "kept");
+    }
+
+    #[test]
     fn former_limits_outlast_the_program() {
         let folder = tempfile::tempdir().expect("a folder");
-        let file = folder.path().join("power");
+        let file = folder.path().join("constraint_0_power_limit_uw");
         std::fs::write(&file, "65000000\n").expect("a file");
         let kept = folder.path().join("limits.json");
         assert_eq!(FormerLimits::kept(&kept).expect("none"), None);

@@ -11,11 +11,14 @@ use super::{apply, check};
 use crate::clock::Clock;
 use crate::discover::tree::text;
 use crate::error::BenchError;
+use crate::session::{End, Snapshot};
 use crate::zones::{Zone, package_zones};
 
 /// The former limits, in the folder of the machine's state.
 pub(super) const KEPT: &str = "former-limits.json";
 const LOCK: &str = "limits.lock";
+/// Limits are looked at this often while a run goes on, s. A judgement.
+const LOOK_S: f64 = 10.0;
 
 /// What an earlier program had left, and what became of it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -170,6 +173,42 @@ impl LimitKeeper {
 impl Drop for LimitKeeper {
     fn drop(&mut self) {
         self.back();
+    }
+}
+
+/// Looks at limits while a run goes on: now and then, and at once after the machine slept, when
+/// firmware may have set its own.
+#[derive(Debug)]
+pub struct LimitWatch<'k> {
+    keeper: Option<&'k LimitKeeper>,
+    looked_s: f64,
+    moved: Option<BenchError>,
+}
+
+impl<'k> LimitWatch<'k> {
+    /// A watch over limits in hand; without any it sees nothing.
+    pub const fn new(keeper: Option<&'k LimitKeeper>) -> Self {
+        Self {
+            keeper,
+            looked_s: 0.0,
+            moved: None,
+        }
+    }
+
+    /// Takes a row of the run; gives the run's end if limits are no longer held.
+    pub fn look(&mut self, now: &Snapshot<'_>) -> Option<End> {
+        if now.slept_s > 0.0 || now.time_s - self.looked_s >= LOOK_S {
+            self.looked_s = now.time_s;
+            self.moved = self.keeper.and_then(|keeper| keeper.check().err());
+        }
+        self.moved
+            .is_some()
+            .then_some(End::LimitsMoved { at_s: now.time_s })
+    }
+
+    /// Which limit moved, and why that may be.
+    pub fn moved(self) -> Option<BenchError> {
+        self.moved
     }
 }
 
@@ -373,6 +412,27 @@ mod tests {
             (1e6 * set_w - before).abs() < 0.5,
             "the ceiling is the firmware's"
         );
+    }
+
+    #[test]
+    fn what_was_left_before_a_restart_is_the_firmware_s_business() {
+        let (folder, _) = machine(false);
+        let (root, store) = (folder.path(), folder.path().join("state"));
+        std::fs::create_dir(&store).expect("a folder");
+        let kept = store.join(KEPT);
+        FormerLimits::of(&package_zones(root))
+            .keep(&kept)
+            .expect("kept");
+        // As a program of another start of this machine would have left it.
+        let text = std::fs::read_to_string(&kept).expect("kept");
+        let here = std::fs::read_to_string("/proc/sys/kernel/random/boot_id").unwrap_or_default();
+        std::fs::write(&kept, text.replace(here.trim(), "another")).expect("changed");
+        std::fs::write(root.join(LONG), "9000000").expect("the firmware's");
+        let keeper = LimitKeeper::begin(root, &store, &mut stand_in()).expect("in hand");
+        if !here.is_empty() {
+            assert_eq!(keeper.leftover(), Some(&Leftover::StartedAgain));
+            assert_eq!(number(&root.join(LONG)), Some(9e6), "it is left alone");
+        }
     }
 
     #[test]

@@ -177,6 +177,23 @@ impl Out {
     }
 }
 
+/// A limit as the firmware holds it, written without a moment in which the file is empty: a real one
+/// never is, and a kill in that moment would leave it so.
+fn hold_number(path: &Path, micro: f64) {
+    if crate::discover::tree::number(path).is_some_and(|now| (now - micro).abs() < 0.5) {
+        return;
+    }
+    // A limit that a test took away stays away.
+    let Ok(file) = File::options().write(true).open(path) else {
+        return;
+    };
+    let width = file.metadata().map_or(0, |meta| meta.len());
+    let width = usize::try_from(width).unwrap_or(0).saturating_sub(1);
+    let padded = format!("{:<width$}\n", format!("{micro:.0}"));
+    // What could not be written is tried again at the next look.
+    let _ = write_at_start(&file, padded.as_bytes());
+}
+
 #[cfg(unix)]
 fn write_at_start(file: &File, bytes: &[u8]) -> std::io::Result<()> {
     use std::os::unix::fs::FileExt as _;
@@ -445,11 +462,9 @@ impl State {
                 tau_s: window::held_us(1e6 * asked.tau_s) as f64 * 1e-6,
             };
         }
-        let rewrite =
-            |path: &Path, micro: f64| std::fs::write(path, format!("{micro:.0}\n")).is_ok();
-        rewrite(&self.inputs.pl1_uw, 1e6 * self.limits.pl1_w);
-        rewrite(&self.inputs.pl2_uw, 1e6 * self.limits.pl2_w);
-        rewrite(&self.inputs.window_us, 1e6 * self.limits.tau_s);
+        hold_number(&self.inputs.pl1_uw, 1e6 * self.limits.pl1_w);
+        hold_number(&self.inputs.pl2_uw, 1e6 * self.limits.pl2_w);
+        hold_number(&self.inputs.window_us, 1e6 * self.limits.tau_s);
         self.scenario.tiers = tiers(self.limits);
     }
 

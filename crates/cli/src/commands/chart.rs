@@ -101,6 +101,7 @@ fn constraints(args: &ChartArgs) -> Constraints {
         temp_max_c: args.temp_max,
         confidence: 0.95,
         noise_max_dba: args.noise_max,
+        noise_max_idle_dba: None,
         loss_max_pct: args.loss_max,
         wall_max_w: None,
         rest_w: 60.0,

@@ -1,25 +1,107 @@
 //! `choose`.
 
 use serde_json::{Value, json};
+use settlepoint_compare::level::level_of_sone;
 use settlepoint_domain::FanSetting;
 use settlepoint_infer::choose::{Candidate, Choice, Constraints, choose as choose_setting};
 use settlepoint_infer::fit::CoolingFit;
 use settlepoint_views::gather::{self, Gathered, gather};
 use settlepoint_views::words::{brief, firmware_text};
 
-use crate::args::{BoundsArgs, ChooseArgs};
+use crate::args::{BoundsArgs, ChooseArgs, NoiseArgs};
 use crate::commands::predict::prediction_json;
 use crate::commands::runs::setting_json;
-use crate::error::Failure;
-use crate::view::{Answer, excluded_json, excluded_text, number, table};
+use crate::error::{Code, Failure};
+use crate::view::{Answer, excluded_json, excluded_text, fixed, number, optional, table};
 
 /// `settlepoint choose`.
 pub(crate) fn choose(args: &ChooseArgs) -> Result<Answer, Failure> {
-    let constraints = constraints(args.room, &args.bounds)?;
+    let mut constraints = constraints(args.room, &args.bounds)?;
     let book = gather::open(&args.pick.notebook)?;
     let gathered = gather(&book, &args.pick.pick()?)?;
     let (fit, _) = gathered.fit(&[])?;
-    answer(&gathered, &fit, &constraints)
+    let notes = bound_noise(&args.noise, &fit, &mut constraints)?;
+    let mut answer = answer(&gathered, &fit, &constraints)?;
+    answer.json["bounds"] = json!({
+        "noise_max_dba": optional(constraints.noise_max_dba),
+        "noise_max_idle_dba": optional(constraints.noise_max_idle_dba),
+        "notes": notes,
+    });
+    for note in notes {
+        answer.text += &format!("{note}\n");
+    }
+    Ok(answer)
+}
+
+/// Turns bounds in sone and above the background into levels, the lowest of which counts, and says how.
+fn bound_noise(
+    args: &NoiseArgs,
+    fit: &CoolingFit,
+    constraints: &mut Constraints,
+) -> Result<Vec<String>, Failure> {
+    let idle = [
+        args.noise_max_idle,
+        args.sone_max_idle,
+        args.above_background_idle,
+    ];
+    if idle.iter().any(Option::is_some) && !fit.evidence.workloads.iter().any(|w| w.idle) {
+        return Err(Failure::new(
+            Code::NotIdentified,
+            "a bound at idle needs an idle workload: 'settlepoint add workload NOTEBOOK NAME --idle', and a \
+             run of it with its level",
+        ));
+    }
+    let mut notes = Vec::new();
+    let load_dba = [
+        constraints.noise_max_dba,
+        args.sone_max.map(|s| from_sone(s, &mut notes)),
+        over_background(args.above_background, fit, &mut notes)?,
+    ];
+    let idle_dba = [
+        args.noise_max_idle,
+        args.sone_max_idle.map(|s| from_sone(s, &mut notes)),
+        over_background(args.above_background_idle, fit, &mut notes)?,
+    ];
+    constraints.noise_max_dba = lowest(load_dba);
+    constraints.noise_max_idle_dba = lowest(idle_dba);
+    Ok(notes)
+}
+
+fn lowest(bounds: [Option<f64>; 3]) -> Option<f64> {
+    bounds.into_iter().flatten().reduce(f64::min)
+}
+
+fn from_sone(sone: f64, notes: &mut Vec<String>) -> f64 {
+    let level_dba = level_of_sone(sone);
+    notes.push(format!(
+        "{sone} sone is taken as {} dB(A): an estimate, since without a spectrum the level stands in for \
+         the loudness level",
+        fixed(level_dba, 1)
+    ));
+    level_dba
+}
+
+fn over_background(
+    over_db: Option<f64>,
+    fit: &CoolingFit,
+    notes: &mut Vec<String>,
+) -> Result<Option<f64>, Failure> {
+    let Some(over_db) = over_db else {
+        return Ok(None);
+    };
+    let background_dba = fit.background_dba().ok_or_else(|| {
+        Failure::new(
+            Code::NotIdentified,
+            "a bound above the background needs the background: note background_dba with a reading",
+        )
+    })?;
+    let level_dba = background_dba + over_db;
+    notes.push(format!(
+        "{over_db} dB above the background of {} dB(A) is {} dB(A), fans and background together",
+        fixed(background_dba, 1),
+        fixed(level_dba, 1)
+    ));
+    Ok(Some(level_dba))
 }
 
 /// The bounds; temperatures that leave nothing to choose are refused. A room that is not a number
@@ -38,6 +120,7 @@ pub(crate) fn constraints(room_c: f64, bounds: &BoundsArgs) -> Result<Constraint
         temp_max_c: bounds.temp_max,
         confidence: bounds.confidence,
         noise_max_dba: bounds.noise_max,
+        noise_max_idle_dba: None,
         loss_max_pct: bounds.loss_max,
         wall_max_w: bounds.wall_max,
         rest_w: bounds.rest,

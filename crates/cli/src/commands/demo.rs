@@ -204,6 +204,7 @@ fn answer(notebook: &Path, files: &[PathBuf]) -> Result<Answer, Failure> {
         temp_max_c: Some(TEMP_MAX_C),
         confidence: 0.95,
         noise_max_dba: Some(NOISE_MAX_DBA),
+        noise_max_idle_dba: None,
         loss_max_pct: LOSS_MAX_PCT,
         wall_max_w: None,
         rest_w: 60.0,

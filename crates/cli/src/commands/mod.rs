@@ -26,5 +26,7 @@ pub(crate) mod review;
 pub(crate) mod runs;
 pub(crate) mod serve;
 pub(crate) mod sound;
+mod sound_keep;
+mod sound_sources;
 mod sound_sweep;
 pub(crate) mod verify;

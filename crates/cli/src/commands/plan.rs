@@ -94,6 +94,7 @@ fn wishes(args: &PlanArgs) -> Result<Wishes, Failure> {
             temp_max_c: args.temp_max,
             confidence: args.confidence,
             noise_max_dba: args.noise_max,
+            noise_max_idle_dba: None,
             loss_max_pct: 100.0,
             wall_max_w: None,
             rest_w: 0.0,

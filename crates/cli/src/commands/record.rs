@@ -13,7 +13,7 @@ use settlepoint_domain::{
     Direction, Finding, LimitValue, Role, Run, RunData, Score, ScoreKind, ScoreTime, Setting,
     TimeOrigin, Workload,
 };
-use settlepoint_notebook::{Kind, Notebook, new_id};
+use settlepoint_notebook::{Kind, Notebook, NotebookError, new_id};
 
 use crate::args::{RecordArgs, SensorArgs};
 use crate::commands::add::{cooling_for, limits_label, machine_for, refuse_run_name, workload_for};
@@ -386,7 +386,7 @@ impl Kept {
         if outcome.account.rows == 0 {
             return Ok(());
         }
-        let book = Notebook::open(&self.path)?;
+        let book = Notebook::open(&self.path).map_err(|e| self.gone(e))?;
         book.transaction(|book| {
             let log = book.log(self.run.id)?;
             let (_, reviewed) = gather::analysed(&log, self.run.room_c);
@@ -410,6 +410,23 @@ impl Kept {
             }
             Ok(())
         })
+    }
+
+    /// The samples were brought to safety; what comes after them has nowhere to go.
+    fn gone(&self, error: NotebookError) -> Failure {
+        match error {
+            NotebookError::NotFound { path } => Failure::new(
+                Code::Notebook,
+                format!(
+                    "{} was moved or deleted while '{}' was recorded: its samples are in the notebook \
+                     named above, its score and findings are not; add the score with 'settlepoint add \
+                     scores'",
+                    path.display(),
+                    self.run.name
+                ),
+            ),
+            other => other.into(),
+        }
     }
 
     fn answer(&self, outcome: &RunOutcome, mut found: Vec<Finding>) -> Answer {
@@ -550,7 +567,7 @@ pub(crate) fn read_limits(root: &Path, setting: &mut Setting) {
 /// The score in the workload's sense: a command's own, passes a second, or the time for the work.
 pub(crate) fn score(kind: ScoreKind, outcome: &RunOutcome) -> Option<f64> {
     let load = outcome.load.as_ref()?;
-    if load.wrong > 0 {
+    if load.wrong > 0 || outcome.slept_while_scored() {
         return None;
     }
     if let Some(picked) = &load.score {

@@ -15,6 +15,7 @@ use crate::view::Answer;
 /// `settlepoint report`.
 pub(crate) fn report(args: &ReportArgs) -> Result<Answer, Failure> {
     let as_markdown = is_markdown(args)?;
+    check_folder(&args.output)?;
     let wish = wish(args)?;
     let book = gather::open(&args.pick.notebook)?;
     let report = put_together(&book, &wish)?;
@@ -42,6 +43,19 @@ fn is_markdown(args: &ReportArgs) -> Result<bool, Failure> {
             "{}: give a file that ends in .html or .md",
             args.output.display()
         ))),
+    }
+}
+
+/// A report takes a while: a folder that is not there is told before.
+fn check_folder(output: &Path) -> Result<(), Failure> {
+    let folder = output.parent().filter(|f| !f.as_os_str().is_empty());
+    match folder {
+        Some(folder) if !folder.is_dir() => Err(with_path(
+            output,
+            "write",
+            &std::io::ErrorKind::NotFound.into(),
+        )),
+        _ => Ok(()),
     }
 }
 

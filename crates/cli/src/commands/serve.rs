@@ -40,6 +40,7 @@ fn config(args: &ServeArgs) -> Result<Config, Failure> {
     let mut config = Config::new(folder.to_owned(), example);
     config.notebook.clone_from(&args.notebook);
     config.port = args.port;
+    config.with_key = args.key;
     config.stop = interrupt::pressed;
     if let Some(address) = args.listen_on_network {
         config.address = checked(address)?;

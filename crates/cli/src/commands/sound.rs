@@ -1,7 +1,7 @@
 //! `sound`: recordings to levels.
 
 use std::fs::File;
-use std::io::BufReader;
+use std::io::{BufReader, Write as _};
 use std::path::Path;
 
 use serde_json::{Value, json};
@@ -15,10 +15,10 @@ use settlepoint_sound::measure::{Recording, measure};
 use settlepoint_sound::pcm::{Source, open};
 use settlepoint_sound::tones::{Origin, Tone, origin};
 
-use super::sound_sweep;
+use super::{sound_keep, sound_sources, sound_sweep};
 use crate::args::{GradeArg, SoundArgs};
-use crate::error::{Code, Failure};
-use crate::view::{Answer, cell, findings, findings_text, number, optional, table};
+use crate::error::{Code, Failure, with_path};
+use crate::view::{Answer, cell, findings, findings_text, fixed, number, optional, table};
 
 /// Step of a hand-held meter's display and its own standard uncertainty, dB: a class 2 meter, good to
 /// about 1.4 dB at the limit (IEC 61672-1, from memory).
@@ -35,12 +35,68 @@ pub(crate) fn sound(args: &SoundArgs) -> Result<Answer, Failure> {
     let mut heard = Vec::new();
     for file in &args.files {
         let analysis = with_file(file, |wav| analyse(wav, &options))?;
-        heard.push(Heard::of(file, analysis, background_dba, args));
+        heard.push(Heard::of(
+            file,
+            analysis,
+            background_dba,
+            options.calibration.is_some(),
+            args,
+        ));
     }
-    Ok(Answer::new(
-        as_json(&heard, &options),
-        text(&heard, &options),
-    ))
+    let mut answer = Answer::new(as_json(&heard, &options), text(&heard, &options));
+    if let Some(path) = &args.spectrum {
+        write_spectrum(path, &heard)?;
+        answer.json["spectrum_file"] = json!(path.display().to_string());
+        answer.text += &format!("\nwrote the spectrum to {}\n", path.display());
+    }
+    if args.sources {
+        let together = match &args.together {
+            None => None,
+            Some(path) => {
+                let analysis = with_file(path, |source| analyse(source, &options))?;
+                let calibrated = options.calibration.is_some();
+                Some(Heard::of(path, analysis, background_dba, calibrated, args))
+            }
+        };
+        sound_sources::add_up(&heard, together.as_ref(), &mut answer)?;
+    }
+    let kept = sound_keep::keep(args, &options, &heard, background_dba)?;
+    sound_keep::say(&kept, &mut answer);
+    Ok(answer)
+}
+
+/// Writes the lines of a spectrum; a file that is there stays as it is.
+fn write_spectrum(path: &Path, heard: &[Heard]) -> Result<(), Failure> {
+    let [one] = heard else {
+        return Err(Failure::usage(
+            "--spectrum takes one recording; give the others one by one",
+        ));
+    };
+    let spectrum = one.analysis.spectrum.as_ref().ok_or_else(|| {
+        named(
+            Path::new(&one.file),
+            &SoundError::NotIdentified {
+                needs: "a stretch of a second or more without events, for a spectrum".to_owned(),
+            },
+        )
+    })?;
+    let mut text = format!(
+        "# lines {} Hz apart, mean of {} blocks, levels in dB {}\nhz,db\n",
+        fixed(spectrum.line_hz, 4),
+        spectrum.blocks,
+        if one.analysis.relative {
+            "relative to a sine of full scale"
+        } else {
+            "re 20 uPa"
+        }
+    );
+    for (hz, db) in spectrum.levels().skip(1) {
+        text += &format!("{},{}\n", fixed(hz, 3), fixed(db, 2));
+    }
+    let fail = |e: std::io::Error| with_path(path, "write", &e);
+    File::create_new(path)
+        .and_then(|mut file| file.write_all(text.as_bytes()))
+        .map_err(fail)
 }
 
 /// Opens a recording and works on it; an error names the file.
@@ -48,6 +104,12 @@ pub(super) fn with_file<T>(
     path: &Path,
     work: impl FnOnce(&mut dyn Source) -> Result<T, SoundError>,
 ) -> Result<T, Failure> {
+    if path.is_dir() {
+        return Err(Failure::data(format!(
+            "{} is a folder; name a recording in it",
+            path.display()
+        )));
+    }
     File::open(path)
         .map_err(SoundError::Io)
         .and_then(|file| open(BufReader::with_capacity(1 << 16, file)))
@@ -56,6 +118,9 @@ pub(super) fn with_file<T>(
 }
 
 pub(super) fn named(path: &Path, error: &SoundError) -> Failure {
+    if let SoundError::Io(error) = error {
+        return with_path(path, "read", error);
+    }
     let code = match error {
         SoundError::NotIdentified { .. } => Code::NotIdentified,
         SoundError::Range { .. } => Code::Usage,
@@ -65,8 +130,9 @@ pub(super) fn named(path: &Path, error: &SoundError) -> Failure {
 }
 
 pub(super) fn options(args: &SoundArgs) -> Result<Options, Failure> {
+    let stored = sound_keep::stored(args)?;
     let microphone = match &args.microphone {
-        None => None,
+        None => stored.as_ref().and_then(sound_keep::response),
         Some(path) => {
             let text =
                 std::fs::read_to_string(path).map_err(|e| named(path, &SoundError::Io(e)))?;
@@ -75,7 +141,7 @@ pub(super) fn options(args: &SoundArgs) -> Result<Options, Failure> {
         }
     };
     let mut options = Options {
-        calibration: None,
+        calibration: stored.as_ref().and_then(sound_keep::calibration),
         microphone,
         keep_all: args.keep_all,
         trust_gain: args.trust_gain,
@@ -122,7 +188,7 @@ pub(super) fn background(args: &SoundArgs, options: &Options) -> Result<Option<f
     if let Ok(level_dba) = wish.trim().parse::<f64>() {
         if options.calibration.is_none() {
             return Err(Failure::usage(
-                "--background as a level needs --calibrate: without it the recordings' levels are \
+                "--background as a level needs --calibrate (or a calibrated --recorder): without it the recordings' levels are \
                  relative; give a recording of the room instead",
             ));
         }
@@ -147,23 +213,29 @@ fn barred(file: &str) -> Failure {
 }
 
 /// A recording with what was made of it.
-struct Heard {
-    file: String,
-    analysis: Analysis,
-    corrected: Option<Corrected>,
+pub(super) struct Heard {
+    pub(super) file: String,
+    pub(super) analysis: Analysis,
+    pub(super) corrected: Option<Corrected>,
     seat_db: Option<f64>,
     tones: Vec<(Tone, Origin)>,
     findings: Vec<Finding>,
 }
 
 impl Heard {
-    fn of(path: &Path, analysis: Analysis, background: Option<f64>, args: &SoundArgs) -> Self {
+    fn of(
+        path: &Path,
+        analysis: Analysis,
+        background: Option<f64>,
+        calibrated: bool,
+        args: &SoundArgs,
+    ) -> Self {
         let grade = match args.grade {
             GradeArg::Engineering => Grade::Engineering,
             GradeArg::Survey => Grade::Survey,
         };
         // A calibrated background says nothing about a recording whose calibration does not hold.
-        let comparable = analysis.relative == args.calibrate.is_none();
+        let comparable = analysis.relative != calibrated;
         let corrected = background
             .filter(|_| comparable)
             .map(|b| correct(analysis.levels.laeq_db, b, grade));
@@ -171,7 +243,7 @@ impl Heard {
         let seat = args.distance.zip(args.seat);
         Self {
             file: path.display().to_string(),
-            findings: findings_of(&analysis, corrected, grade, args),
+            findings: findings_of(&analysis, corrected, grade, calibrated),
             tones: tones_of(&analysis, args),
             seat_db: seat.map(|(from, to)| at_distance(source_db, from, to)),
             corrected,
@@ -204,10 +276,10 @@ fn findings_of(
     analysis: &Analysis,
     corrected: Option<Corrected>,
     grade: Grade,
-    args: &SoundArgs,
+    calibrated: bool,
 ) -> Vec<Finding> {
     let mut found = analysis.watched.findings.clone();
-    if analysis.relative && args.calibrate.is_some() {
+    if analysis.relative && calibrated {
         found.push(finding(
             "levels_barred",
             Severity::Error,

@@ -10,6 +10,7 @@ use settlepoint_sound::speed::{Background, Reading, Scale, SpeedFit, fit};
 use settlepoint_sound::sweep::{self, Resonance, SpeedLog, Step, Sweep, SweepOptions};
 
 use super::sound::{background, named, options, origin_words, tone_json, with_file};
+use super::sound_keep;
 use crate::args::SoundArgs;
 use crate::error::Failure;
 use crate::log_file;
@@ -29,6 +30,9 @@ pub(super) fn sweep(args: &SoundArgs, path: &Path) -> Result<Answer, Failure> {
     log_file::save_recipe(&args.read, &read)?;
     let log = &read.imported.log;
     match args.files.as_slice() {
+        [] if args.into.is_some() => Err(Failure::usage(
+            "--into keeps what was recorded; add typed levels with 'settlepoint add readings'",
+        )),
         [] => typed(args, path, log),
         [file] => recorded(args, path, file, log),
         _ => Err(Failure::usage(
@@ -153,10 +157,12 @@ fn recorded(
         ));
     }
     let all = sweep_findings(&found, &wanted.recording);
-    Ok(Answer::new(
-        sweep_json(&found, file, &all),
-        sweep_text(&found, &all),
-    ))
+    let mut answer = Answer::new(sweep_json(&found, file, &all), sweep_text(&found, &all));
+    if args.into.is_some() {
+        let kept = sound_keep::keep_sweep(args, &wanted.recording, &found, file)?;
+        sound_keep::say(&kept, &mut answer);
+    }
+    Ok(answer)
 }
 
 fn sweep_findings(found: &Sweep, recording: &Options) -> Vec<Finding> {

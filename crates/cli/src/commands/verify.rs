@@ -35,13 +35,8 @@ pub(crate) fn verify(args: &VerifyArgs) -> Result<Answer, Failure> {
 
 fn json_of(said: &VerifiedRun) -> Value {
     let v = &said.verified;
-    let verdict = v.verdict();
     // What the verdict is about; the temperature where nothing is off.
-    let headline = v
-        .compared
-        .iter()
-        .find(|c| c.token() == verdict)
-        .or(v.compared.first());
+    let headline = v.leading().or(v.compared.first());
     json!({
         "schema": "settlepoint.verify/1",
         "run": said.run.name,
@@ -49,7 +44,7 @@ fn json_of(said: &VerifiedRun) -> Value {
         "cooling": said.cooling.name,
         "runs_used": said.used,
         "room_c": optional(v.room_c),
-        "verdict": verdict,
+        "verdict": v.verdict(),
         "summary": said.summary,
         "quantity": headline.map(|c| c.quantity.token()),
         "difference": headline.map(|c| estimate(c.difference)),

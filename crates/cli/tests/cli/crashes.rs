@@ -136,12 +136,13 @@ fn kill(seed: u64, kills: u32) -> Tally {
             if is_command { &more } else { &[] },
         );
         until("limits are written", || limits(&desk) != before);
-        std::thread::sleep(Duration::from_secs_f64(3.5 * random.uniform()));
+        let after_s = 3.5 * random.uniform();
+        std::thread::sleep(Duration::from_secs_f64(after_s));
         child.kill().expect("SIGKILL");
         let killed_s = wall_s();
         let killed = Instant::now();
         let status = child.wait().expect("an end");
-        until("the guard puts the limits back", || limits(&desk) == before);
+        put_back(&desk, &before, after_s);
         tally.guard_s.push(killed.elapsed().as_secs_f64());
         until("no guard stays", || {
             !runs_still("guard-limits", &desk.path("bench"))
@@ -149,29 +150,71 @@ fn kill(seed: u64, kills: u32) -> Tally {
         until("no load stays", || !runs_still(&marker, Path::new("")));
         let disk_s = disk.longest_s();
         tally.kills += 1;
-        judge(&desk, &name, killed_s, disk_s, status.success(), &mut tally);
+        let moment = Moment {
+            after_s,
+            killed_s,
+            disk_s,
+            ended: status.success(),
+        };
+        judge(&desk, &name, moment, &mut tally);
     }
     let book = Notebook::open(desk.path("a.settle")).expect("it opens");
     book.check().expect("it is whole");
     tally
 }
 
-fn judge(desk: &Desk, name: &str, killed_s: f64, disk_s: f64, ended: bool, tally: &mut Tally) {
+/// Waits until the firmware's limits are back; says how things stand if they do not come.
+fn put_back(desk: &Desk, before: &[String], after_s: f64) {
+    let begun = Instant::now();
+    while limits(desk) != before {
+        let kept = fs::read_to_string(desk.path("bench/rehearsal/state/former-limits.json"));
+        assert!(
+            begun.elapsed() < Duration::from_secs(30),
+            "limits stay at {:?} {after_s} s after their first change; a guard is there: {}; kept: {kept:?}",
+            limits(desk),
+            runs_still("guard-limits", &desk.path("bench"))
+        );
+        std::thread::sleep(Duration::from_millis(10));
+    }
+}
+
+/// When a kill came.
+#[derive(Clone, Copy, Debug)]
+struct Moment {
+    /// After the first change of a limit, s.
+    after_s: f64,
+    /// By the wall clock, s.
+    killed_s: f64,
+    /// The longest that the disk took meanwhile, s.
+    disk_s: f64,
+    /// The campaign had ended before.
+    ended: bool,
+}
+
+/// Limits are given 0.3 s to be taken up, then sensors are opened and the run is entered.
+const BEFORE_ROWS_S: f64 = 0.8;
+
+fn judge(desk: &Desk, name: &str, moment: Moment, tally: &mut Tally) {
     let book = Notebook::open(desk.path("a.settle")).expect("it opens");
     let last_s = last_row_s(&book, name);
     drop(book);
-    if ended {
+    if moment.ended {
         tally.ended_before += 1;
         return;
     }
     let Some(last_s) = last_s else {
         tally.before_first_rows += 1;
+        let allowed_s = BEFORE_ROWS_S + PROMISED_S + 3.0 * moment.disk_s;
+        assert!(
+            moment.after_s <= allowed_s,
+            "{name} has no rows: {moment:?}"
+        );
         return;
     };
-    let lost_s = killed_s - last_s;
+    let lost_s = moment.killed_s - last_s;
     assert!(
-        lost_s <= PROMISED_S + disk_s,
-        "{name} lost {lost_s} s on a disk that takes {disk_s} s"
+        lost_s <= PROMISED_S + moment.disk_s,
+        "{name} lost {lost_s} s: {moment:?}"
     );
     tally.lost_s.push(lost_s);
     let review = desk.json(["review", "a.settle"]);
@@ -286,15 +329,15 @@ fn a_disk_that_fills_delays_rows_and_loses_none_once_there_is_space() {
     sheet(&desk, "full");
     desk.write(
         "long.csv",
-        "run,workload,pl1_w,run_s,cool_down_s\nfull,mixed,40,9,0\n",
+        "run,workload,pl1_w,run_s,cool_down_s\nfull,mixed,40,6,0\n",
     );
-    // The ballast goes after six seconds; until then there is room for a second or two of rows, with
+    // The ballast goes after four seconds; until then there is room for a second or two of rows, with
     // 60 channels of 8 bytes 100 times a second, once in the log and once in the notebook.
     let script = format!(
         "cp a.settle disk/b.settle\n\
          head -c $((3 * 1048576 - $(du -b --total disk | tail -1 | cut -f1) - 300000)) /dev/zero \
          > disk/ballast\n\
-         (sleep 6; rm disk/ballast) &\n\
+         (sleep 4; rm disk/ballast) &\n\
          $program campaign disk/b.settle --sheet long.csv --root bench --write-limits --yes {code} \
          --settle-within 0 --rest-before 0 --rate 100 --json; code=$?\n\
          cp disk/b.settle* .; exit $code"
@@ -309,14 +352,14 @@ fn a_disk_that_fills_delays_rows_and_loses_none_once_there_is_space() {
     book.check().expect("it is whole");
     let run = book.runs().expect("runs")[0].id;
     let log = book.log(run).expect("a log");
-    // Nine seconds at 100 a second, all of them.
+    // Six seconds at 100 a second, all of them but for ticks that came too late on a busy machine.
     let widest = log
         .time_s()
         .windows(2)
         .map(|w| w[1] - w[0])
         .fold(0.0, f64::max);
     assert!(
-        log.len() >= 890 && widest < 0.5,
+        log.len() >= 580 && widest < 0.5,
         "{} rows, widest {widest}",
         log.len()
     );
@@ -341,11 +384,11 @@ fn a_disk_that_stays_full_ends_the_run_with_a_word_and_the_notebook_opens() {
     let before = limits(&desk);
     desk.write(
         "long.csv",
-        "run,workload,pl1_w,run_s,cool_down_s\nfull,mixed,40,6,0\n",
+        "run,workload,pl1_w,run_s,cool_down_s\nfull,mixed,40,3,0\n",
     );
     let script = format!(
         "cp a.settle disk/b.settle\n\
-         head -c $((2 * 1048576 - $(du -b --total disk | tail -1 | cut -f1) - 500000)) /dev/zero \
+         head -c $((2 * 1048576 - $(du -b --total disk | tail -1 | cut -f1) - 200000)) /dev/zero \
          > disk/ballast\n\
          $program campaign disk/b.settle --sheet long.csv --root bench --write-limits --yes {code} \
          --settle-within 0 --rest-before 0 --rate 100 --json; code=$?\n\
@@ -360,6 +403,31 @@ fn a_disk_that_stays_full_ends_the_run_with_a_word_and_the_notebook_opens() {
     assert_eq!(limits(&desk), before);
     let book = Notebook::open(desk.path("b.settle")).expect("it opens");
     book.check().expect("it is whole");
+}
+
+#[test]
+fn a_notebook_on_a_read_only_disk_is_refused_before_anything_runs_and_can_be_read() {
+    let (desk, code) = desk();
+    let before = limits(&desk);
+    sheet(&desk, "one");
+    let script = format!(
+        "cp a.settle disk/b.settle; mount -o remount,ro disk\n\
+         $program runs disk/b.settle; echo $?\n\
+         $program record disk/b.settle --root bench --for 1; echo $?\n\
+         $program campaign disk/b.settle --sheet plan.csv --root bench --write-limits --yes {code}; \
+         echo $?"
+    );
+    let Some(said) = on_small_disk(&desk, "2m", &script) else {
+        return without_mounts();
+    };
+    let codes: Vec<&str> = said.out.lines().filter(|l| l.len() == 1).collect();
+    assert_eq!(codes, ["0", "5", "5"], "{said:?}");
+    assert_eq!(
+        said.err.matches("may not be written to").count(),
+        2,
+        "{said:?}"
+    );
+    assert_eq!(limits(&desk), before);
 }
 
 #[test]

@@ -55,8 +55,7 @@ fn an_earlier_machine_serves_as_prior() {
     let desk = Desk::with_three_runs();
     let one = THREE.lines().take(2).collect::<Vec<_>>().join("\n");
     desk.write("one.csv", one);
-    desk.run(["add", "machine", "a.settle", "--name", "second"])
-        .ok();
+    desk.run(["add", "machine", "a.settle", "second"]).ok();
     desk.run([
         "add",
         "readings",

@@ -129,7 +129,11 @@ fn clipping_is_found_and_what_is_no_recording_is_refused() {
         .saying(&["cut.wav"]);
     desk.run(["sound", "none.wav"])
         .refused(3)
-        .saying(&["none.wav"]);
+        .saying(&["none.wav", "check the path"]);
+    std::fs::create_dir(desk.path("folder")).expect("a folder");
+    desk.run(["sound", "folder"])
+        .refused(3)
+        .saying(&["folder", "name a recording"]);
     desk.run(["sound", "loud.wav", "--calibrate", "94"])
         .refused(2)
         .saying(&["reading=DBA"]);
@@ -222,6 +226,38 @@ fn a_recorded_sweep_finds_its_place_in_the_log() {
         .run(["sound", "sweep.wav", "--sweep", "speeds.csv"])
         .ok();
     assert!(said.out.contains("dB per decade"), "{}", said.out);
+    desk.run(["new", "a.settle"]).ok();
+    desk.write("three.csv", crate::support::THREE);
+    desk.run(["add", "readings", "a.settle", "three.csv"]).ok();
+    let keep = [
+        "sound",
+        "sweep.wav",
+        "--sweep",
+        "speeds.csv",
+        "--into",
+        "a.settle",
+        "--run",
+        "mid",
+    ];
+    desk.run(keep).refused(4).saying(&["relative"]);
+    let kept =
+        desk.json(
+            keep.iter()
+                .copied()
+                .chain(["--calibrate", "reading=45", "--phase", "idle"]),
+        );
+    assert_eq!(kept["added"].as_array().expect("runs").len(), 4);
+    let runs = desk.json(["runs", "a.settle"]);
+    let levels: Vec<f64> = runs["runs"]
+        .as_array()
+        .expect("runs")
+        .iter()
+        .filter(|r| r["name"].as_str().is_some_and(|n| n.starts_with("mid, ")))
+        .filter_map(|r| r["level_dba"].as_f64())
+        .collect();
+    assert_eq!(levels.len(), 4);
+    // 50 dB per decade from 500 to 1150 rpm: 18.1 dB.
+    assert!((levels[3] - levels[0] - 18.1).abs() < 0.3, "{levels:?}");
 }
 
 #[test]
@@ -234,4 +270,169 @@ fn a_phones_recording_is_named_where_it_is_not_read() {
     } else {
         said.saying(&["memo.m4a", "MP4", "phone-formats"]);
     }
+}
+
+/// The calibrator's tone of 94 dB at -20 dB of full scale makes an offset of 114 dB; a recorder keeps it, and
+/// a tone of -54 dB is 60 dB by it.
+#[test]
+fn a_recorder_and_a_level_are_kept_with_the_notebook() {
+    let desk = Desk::with_three_runs();
+    desk.write("calibrator.wav", tone(1000.0, -20.0));
+    desk.write("fan.wav", tone(1000.0, -54.0));
+    desk.write("flat.txt", "20 0\n1000 0\n20000 0\n");
+    desk.run([
+        "sound",
+        "fan.wav",
+        "--into",
+        "a.settle",
+        "--recorder",
+        "phone",
+    ])
+    .refused(2)
+    .saying(&["no recorder 'phone'", "--calibrate"]);
+    let made = desk.json([
+        "sound",
+        "calibrator.wav",
+        "--calibrate",
+        "calibrator.wav=94",
+        "--microphone",
+        "flat.txt",
+        "--into",
+        "a.settle",
+        "--recorder",
+        "phone",
+    ]);
+    assert_eq!(made["added"][0]["kind"], "recorder");
+    near(&made["calibration"]["offset_db"], 114.0, 0.05);
+    let heard = desk.json([
+        "sound",
+        "fan.wav",
+        "--into",
+        "a.settle",
+        "--recorder",
+        "phone",
+        "--run",
+        "mid",
+        "--background",
+        "31",
+        "--fan-speed",
+        "1100",
+        "--distance",
+        "0.6",
+    ]);
+    near(&heard["levels"]["laeq_db"], 60.0, 0.05);
+    assert_eq!(heard["added"][0]["name"], "mid, sound");
+    let runs = desk.json(["runs", "a.settle"]);
+    let runs = runs["runs"].as_array().expect("runs");
+    assert_eq!(runs.len(), 4);
+    let level = runs
+        .iter()
+        .find(|r| r["name"] == "mid, sound")
+        .expect("a run");
+    near(&level["level_dba"], 60.0, 0.051);
+    desk.run(["fit", "a.settle"]).ok();
+    desk.run(["export", "a.settle", "--to", "out"]).ok();
+    let kept = std::fs::read_to_string(desk.path("out/readings.csv")).expect("readings");
+    assert!(kept.contains(",1100,60,all,0.6,31,"), "{kept}");
+}
+
+#[test]
+fn a_relative_level_is_not_kept_and_nothing_else_of_the_call_is() {
+    let desk = Desk::with_three_runs();
+    desk.write("fan.wav", tone(1000.0, -54.0));
+    desk.write("loud.wav", tone(440.0, 6.0));
+    desk.run(["sound", "fan.wav", "--into", "a.settle", "--run", "mid"])
+        .refused(4)
+        .saying(&["relative", "--calibrate"]);
+    desk.run([
+        "sound",
+        "loud.wav",
+        "--calibrate",
+        "reading=60",
+        "--into",
+        "a.settle",
+        "--recorder",
+        "phone",
+        "--run",
+        "mid",
+    ])
+    .refused(4);
+    desk.run([
+        "sound",
+        "fan.wav",
+        "--into",
+        "a.settle",
+        "--recorder",
+        "phone",
+    ])
+    .refused(2)
+    .saying(&["no recorder"]);
+    desk.run(["sound", "fan.wav", "--into", "a.settle"])
+        .refused(2)
+        .saying(&["--recorder", "--run"]);
+    desk.run([
+        "sound",
+        "fan.wav",
+        "--calibrate",
+        "reading=50",
+        "--into",
+        "a.settle",
+        "--run",
+        "none",
+    ])
+    .refused(2)
+    .saying(&["none"]);
+}
+
+/// 30 and 33 dB make 34.764 (energies added by hand); without the louder one 30 are left.
+#[test]
+fn sources_add_up_as_energies() {
+    let desk = Desk::new();
+    desk.write("front.wav", tone(1000.0, -40.0));
+    desk.write("rear.wav", tone(1000.0, -37.0));
+    desk.write("both.wav", tone(1000.0, -35.236));
+    let calibrated = [
+        "sound",
+        "front.wav",
+        "rear.wav",
+        "--calibrate",
+        "reading=30",
+        "--sources",
+    ];
+    let heard = desk.json(calibrated.iter().copied().chain(["--together", "both.wav"]));
+    let sources = &heard["sources"];
+    near(&sources["level_db"], 34.764, 0.05);
+    near(&sources["together_minus_sum_db"], 0.0, 0.05);
+    assert_eq!(sources["parts"][0]["file"], "rear.wav");
+    near(&sources["parts"][0]["without_db"], 30.0, 0.05);
+    near(&sources["parts"][0]["share"], 0.6661, 0.005);
+    let said = desk.run(calibrated).ok();
+    assert!(
+        said.out.contains("to slow first is rear.wav"),
+        "{}",
+        said.out
+    );
+    desk.run(["sound", "front.wav", "--sources"]).refused(2);
+}
+
+/// The lines of a Hann window's main lobe add up to the tone (Parseval); none stands above it.
+#[test]
+fn the_spectrum_is_written_and_nothing_is_overwritten() {
+    let desk = Desk::new();
+    desk.write("fan.wav", tone(1000.0, -20.0));
+    let wanted = ["sound", "fan.wav", "--spectrum", "lines.csv"];
+    desk.run(wanted).ok();
+    let text = std::fs::read_to_string(desk.path("lines.csv")).expect("lines");
+    let energies: Vec<(f64, f64)> = text
+        .lines()
+        .filter(|l| !l.starts_with(['#', 'h']))
+        .filter_map(|l| l.split_once(','))
+        .filter_map(|(hz, db)| Some((hz.parse().ok()?, db.parse::<f64>().ok()?)))
+        .map(|(hz, db): (f64, f64)| (hz, 10_f64.powf(db / 10.0)))
+        .collect();
+    let near_tone = energies.iter().filter(|(hz, _)| (hz - 1000.0).abs() < 5.0);
+    let level_db = 10.0 * near_tone.map(|(_, e)| e).sum::<f64>().log10();
+    // Levels are written to 0.01 dB.
+    assert!((level_db + 20.0).abs() < 0.02, "{level_db}");
+    desk.run(wanted).refused(5).saying(&["lines.csv"]);
 }

@@ -55,7 +55,8 @@ impl Chart for BoostBudget {
         let theme = look.theme;
         let mut canvas = Canvas::new(look, self.name(), &self.title);
         let area = headed(&mut canvas, &self.title, &self.subtitle);
-        let shown = Range::of(self.time_s.iter().copied());
+        let mut shown = Range::of(self.time_s.iter().copied());
+        shown.include(0.0);
         let x = Axis::new("Time, s", shown, Ends::Exact);
         let mut panel = Panel::new("Power", "W", x, Ends::Round);
         let add = |panel: &mut Panel, name: &str, ys: &[f64], place: usize, dash| {

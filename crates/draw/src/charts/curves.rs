@@ -97,6 +97,7 @@ pub(super) fn add_readings(panel: &mut Panel, readings: &[Reading], unit_x: &str
             filled: !reading.held_out,
             colour: theme.ink,
             label: reading.label.clone(),
+            named: !reading.label.is_empty(),
             tooltip: format!(
                 "{}: {} {unit_x}, {} {}",
                 reading.label,

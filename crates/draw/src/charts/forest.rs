@@ -34,7 +34,7 @@ pub struct Forest {
 }
 
 /// Heights of a row, px: least, and most.
-const ROW: (f64, f64) = (16.0, 64.0);
+const ROW: (f64, f64) = (16.0, 120.0);
 
 impl Chart for Forest {
     fn name(&self) -> &'static str {
@@ -257,7 +257,7 @@ impl<'a> Drawing<'a> {
             } else {
                 Shape::Square
             };
-            let radius = (self.row / 4.0).clamp(2.5, 5.0);
+            let radius = (self.row / 4.0).clamp(2.5, 6.0);
             mark(
                 canvas,
                 shape,

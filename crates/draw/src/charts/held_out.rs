@@ -132,6 +132,7 @@ impl HeldOutPanel {
             filled: inside,
             colour,
             label: point.label.clone(),
+            named: !point.label.is_empty(),
             tooltip: format!(
                 "{}: measured {} {unit}, predicted {} ({} to {})",
                 point.label,

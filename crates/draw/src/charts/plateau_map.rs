@@ -139,6 +139,9 @@ impl PlateauMap {
                 polygons: grid.above(*level),
                 colour: theme.ramp[(i + 1).min(RAMP - 1)],
             });
+            if self.is_limit(*level) {
+                continue;
+            }
             panel.traces.push(Trace {
                 name: format!("{level} °C"),
                 label: format!("{} °C", plain(*level, 0)),
@@ -154,12 +157,27 @@ impl PlateauMap {
         panel
     }
 
+    /// Whether a limit's line is the one of this temperature: one line is enough.
+    fn is_limit(&self, level: f64) -> bool {
+        let mut limits = self.limits.iter();
+        limits.any(|l| self.is_line(l) && (l.level - level).abs() < 1e-9)
+    }
+
+    /// Whether a limit is one of the temperatures that the map shows.
+    fn is_line(&self, limit: &MapLimit) -> bool {
+        !limit.edge && limit.values == self.package_c
+    }
+
     fn add_limits(&self, panel: &mut Panel, look: &Look) {
         for limit in &self.limits {
             let dash = if limit.edge { "2 4" } else { "8 4" };
             panel.traces.push(Trace {
                 name: limit.label.clone(),
-                label: String::new(),
+                label: if self.is_line(limit) {
+                    format!("{} °C", plain(limit.level, 0))
+                } else {
+                    String::new()
+                },
                 pieces: self.grid(&limit.values).lines(limit.level),
                 colour: look.theme.limit,
                 label_colour: look.theme.limit,
@@ -192,6 +210,7 @@ impl PlateauMap {
                     filled: true,
                     colour,
                     label: point.label.clone(),
+                    named: !point.label.is_empty(),
                     tooltip: format!(
                         "{}: {} °C room, {} W",
                         point.label,

@@ -99,9 +99,18 @@ struct Drawing<'a> {
     column: f64,
     head: f64,
     row: f64,
+    /// Space above and below what stands in a row.
+    rim: f64,
+    /// Height of a bar.
+    bar: f64,
     shown: usize,
     notes: bool,
 }
+
+/// Rows are at most this many times as high as they must be.
+const MOST_SPREAD: f64 = 3.4;
+/// Heights of a bar, px: least, and most.
+const BAR: (f64, f64) = (4.0, 9.0);
 
 /// Gap between columns, px.
 const GAP: f64 = 14.0;
@@ -146,7 +155,7 @@ impl<'a> Drawing<'a> {
             shown -= 1;
         }
         let rows = shown as f64 + if shown < chart.rows.len() { 1.0 } else { 0.0 };
-        let row = (below / rows.max(1.0)).min(least_row * 2.0);
+        let row = (below / rows.max(1.0)).min(least_row * MOST_SPREAD);
         Self {
             chart,
             area,
@@ -156,6 +165,8 @@ impl<'a> Drawing<'a> {
             column,
             head,
             row,
+            bar: (BAR.0 + 0.1 * (row - least_row)).clamp(BAR.0, BAR.1),
+            rim: 0.4 * (row - least_row).max(0.0),
             shown,
             notes,
         }
@@ -211,7 +222,7 @@ impl<'a> Drawing<'a> {
 
     fn row(&self, canvas: &mut Canvas<'_>, place: usize, row: &RankingRow) {
         let theme = canvas.look.theme;
-        let top = self.area.y + self.head + place as f64 * self.row;
+        let top = self.area.y + self.head + place as f64 * self.row + self.rim;
         canvas.open(&format!(
             r#"class="row" data-label="{}""#,
             escaped(&row.label)
@@ -230,7 +241,7 @@ impl<'a> Drawing<'a> {
             self.cell(canvas, i, top, value.filter(|v| v.is_finite()), row.chosen);
         }
         if place + 1 < self.shown {
-            let y = top + self.row - 2.0;
+            let y = top - self.rim + self.row - 2.0;
             let stroke = Stroke::new(theme.grid, 1.0);
             canvas.line((self.area.x, y), (self.area.right(), y), stroke, "");
         }
@@ -273,7 +284,7 @@ impl<'a> Drawing<'a> {
                 right - length,
                 top + 5.0 + line_height(self.kind.text),
                 length,
-                4.0,
+                self.bar,
             );
             let colour = if chosen {
                 theme.chosen

@@ -314,6 +314,8 @@ const DASHES: [&str; 4] = ["", "7 3", "2 3", "9 3 2 3"];
 struct Strips<'a> {
     chart: &'a RunOverTime,
     kind: Type,
+    /// On a tiny picture the curves go first.
+    shown: bool,
 }
 
 impl<'a> Strips<'a> {
@@ -321,6 +323,7 @@ impl<'a> Strips<'a> {
         Self {
             chart,
             kind: Type::of(look),
+            shown: look.height >= 260.0,
         }
     }
 
@@ -329,7 +332,7 @@ impl<'a> Strips<'a> {
     }
 
     fn rows(&self) -> f64 {
-        let row = |present: bool| if present { 1.0 } else { 0.0 };
+        let row = |present: bool| if present && self.shown { 1.0 } else { 0.0 };
         row(!self.chart.phases.is_empty()) + row(!self.chart.acting.is_empty())
     }
 
@@ -352,6 +355,9 @@ impl<'a> Strips<'a> {
     }
 
     fn draw(&self, canvas: &mut Canvas<'_>, mut top: f64, plot: Rect) {
+        if !self.shown {
+            return;
+        }
         let theme = canvas.look.theme;
         if !self.chart.phases.is_empty() {
             self.name(canvas, "phase", plot.x, top);

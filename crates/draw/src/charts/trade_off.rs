@@ -108,6 +108,19 @@ impl Chart for TradeOff {
     }
 }
 
+impl TradePoint {
+    /// Recommended or next to it.
+    fn stands_out(&self) -> bool {
+        matches!(self.standing, Standing::Recommended | Standing::Neighbour)
+    }
+}
+
+/// Whether a point is one of the corners of the frontier.
+fn corner((xs, ys): &(Vec<f64>, Vec<f64>), x: f64, y: f64) -> bool {
+    let mut corners = xs.iter().zip(ys);
+    corners.any(|(a, b)| a.total_cmp(&x).is_eq() && b.total_cmp(&y).is_eq())
+}
+
 impl Standing {
     fn words(self) -> &'static str {
         match self {
@@ -156,11 +169,15 @@ impl TradeOff {
         let axis = &self.axes[place];
         let x = Axis::new(&with_unit(&axis.name, &axis.unit), Range::NONE, Ends::Round);
         let mut panel = Panel::new(&self.work_name, &self.work_unit, x, Ends::Round);
+        let stairs = self.frontier(place, f64::NAN);
         for point in &self.points {
             let Some(cost) = point.costs.get(place).copied().flatten() else {
                 continue;
             };
-            panel.marks.push(self.mark(point, cost, axis, look));
+            let mut mark = self.mark(point, cost, axis, look);
+            // Names of all would hide what they name: the others have tooltips and the table.
+            mark.named = point.stands_out() || corner(&stairs, cost.value, point.work.value);
+            panel.marks.push(mark);
         }
         panel.fit_x();
         panel.fit_y();
@@ -196,6 +213,7 @@ impl TradeOff {
             filled,
             colour,
             label: point.label.clone(),
+            named: true,
             tooltip: format!(
                 "{}: {} {}, {} {}; {}",
                 point.label,

@@ -22,8 +22,8 @@ impl Notebook {
     /// `machines.csv`, `parts.csv`, `coolings.csv`, `tunes.csv`, `settings.csv`,
     /// `workloads.csv`, `runs.csv`, `readings.csv`, `scores.csv`, `logs.csv`, `channels.csv`,
     /// `findings.csv`, and for each log a `log-NNN-….csv` with the units in its header; where frame
-    /// times were kept, `frames.csv` and for each recording a `frames-NNN-….csv`. What was not noted
-    /// is empty; numbers are the shortest that read back exactly.
+    /// times were kept, `frames.csv` and for each recording a `frames-NNN-….csv`; where there are
+    /// recorders of sound, `recorders.csv` and `recorder-response.csv`. What was not noted is empty; numbers are the shortest that read back exactly.
     ///
     /// The folder appears when complete; it must not exist before, or be empty.
     ///
@@ -43,7 +43,8 @@ impl Notebook {
                 write_scores(draft, &content)?;
                 book.write_findings(draft, &content)?;
                 book.write_logs(draft, &content)?;
-                book.write_frames(draft, &content)
+                book.write_frames(draft, &content)?;
+                book.write_recorders(draft)
             })
         })
     }
@@ -103,6 +104,40 @@ impl Notebook {
         }
         logs.close()?;
         channels.close()
+    }
+
+    fn write_recorders(&self, folder: &Path) -> Result<(), NotebookError> {
+        let recorders = self.recorders()?;
+        if recorders.is_empty() {
+            return Ok(());
+        }
+        let optional = |value: Option<f64>| value.map(number).unwrap_or_default();
+        let header = "id,name,offset_db,offset_sd_db,reference_db,tone_hz,notes";
+        let mut table = Table::new(folder, "recorders.csv", header)?;
+        let mut points = Table::new(folder, "recorder-response.csv", "id,name,hz,response_db")?;
+        for recorder in recorders {
+            let c = recorder.calibration;
+            let id = recorder.id.to_string();
+            for (hz, response_db) in recorder.response {
+                points.row([
+                    id.clone(),
+                    recorder.name.clone(),
+                    number(hz),
+                    number(response_db),
+                ])?;
+            }
+            table.row([
+                id,
+                recorder.name,
+                optional(c.map(|c| c.offset_db)),
+                optional(c.map(|c| c.sd_db)),
+                optional(c.map(|c| c.reference_db)),
+                optional(c.and_then(|c| c.tone_hz)),
+                recorder.notes,
+            ])?;
+        }
+        table.close()?;
+        points.close()
     }
 
     fn write_frames(&self, folder: &Path, content: &Content) -> Result<(), NotebookError> {

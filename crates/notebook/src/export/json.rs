@@ -10,7 +10,7 @@ use settlepoint_domain::{
 
 use super::{Content, data_token, staged};
 use crate::codec::Word;
-use crate::{FrameInfo, LogInfo, Notebook, NotebookError, RawHash};
+use crate::{FrameInfo, LogInfo, Notebook, NotebookError, RawHash, Recorder};
 
 /// The shape of the file; a number more when a key changes its meaning.
 const SCHEMA: &str = "settlepoint.notebook/1";
@@ -64,6 +64,10 @@ impl Notebook {
         json.list("settings", content.settings.iter().map(setting))?;
         let workloads: Result<Vec<_>, _> = content.workloads.iter().map(workload).collect();
         json.list("workloads", workloads?.into_iter())?;
+        let recorders = self.recorders()?;
+        if !recorders.is_empty() {
+            json.list("recorders", recorders.iter().map(recorder))?;
+        }
         json.key("runs")?;
         json.open('[')?;
         for run in &content.runs {
@@ -203,6 +207,17 @@ fn score(s: &Score) -> Value {
     json!({
         "value": s.value, "repetition": s.repetition, "order": s.order, "block": s.block,
         "time": s.time.map(|time| time.to_string()),
+    })
+}
+
+fn recorder(r: &Recorder) -> Value {
+    json!({
+        "id": r.id.to_string(), "name": r.name,
+        "calibration": r.calibration.map(|c| json!({
+            "offset_db": c.offset_db, "sd_db": c.sd_db, "reference_db": c.reference_db,
+            "tone_hz": c.tone_hz,
+        })),
+        "response": r.response, "notes": r.notes,
     })
 }
 

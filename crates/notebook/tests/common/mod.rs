@@ -6,7 +6,7 @@ use settlepoint_domain::{
     PhaseKind, PhaseReading, Role, Run, RunData, Score, ScoreKind, SensorLog, Setting, Tier, Tune,
     Unit, Workload, Zone,
 };
-use settlepoint_notebook::{FrameSource, LogSource, Notebook};
+use settlepoint_notebook::{FrameSource, LogSource, Notebook, Recorder, RecorderCalibration};
 use tempfile::TempDir;
 
 pub(crate) const fn id(n: u128) -> Id {
@@ -201,6 +201,26 @@ pub(crate) fn fill_schema_2(notebook: &Notebook) {
         raw: None,
     };
     notebook.add_frames(id(6), &FRAMES_MS, &source).unwrap();
+}
+
+pub(crate) fn recorder() -> Recorder {
+    Recorder {
+        id: id(20),
+        name: "phone on the shelf".to_owned(),
+        calibration: Some(RecorderCalibration {
+            offset_db: 103.25,
+            sd_db: 0.1 + 0.2,
+            reference_db: 94.0,
+            tone_hz: Some(1000.0),
+        }),
+        response: vec![(20.0, -3.5), (1000.0, 0.0), (16_000.0, 2.25)],
+        notes: "gain 4".to_owned(),
+    }
+}
+
+/// What schema 3 can hold beside.
+pub(crate) fn fill_schema_3(notebook: &Notebook) {
+    notebook.put_recorder(&recorder()).unwrap();
 }
 
 /// Whether two logs agree bit for bit, missing readings included.

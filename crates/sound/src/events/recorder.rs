@@ -21,7 +21,28 @@ pub(super) fn file_findings(recording: &Recording) -> Vec<Finding> {
             "record as WAV (PCM): coding throws away what it takes for inaudible, quiet fans among it",
         ));
     }
+    if recording.format.rate_hz < LEAST_RATE_HZ {
+        findings.push(finding(
+            "band_limited",
+            Severity::Warning,
+            format!(
+                "{:.0} samples a second carry nothing above {:.0} Hz",
+                recording.format.rate_hz,
+                0.45 * recording.format.rate_hz
+            ),
+            "record with 44100 samples a second or more; hiss and whine above are missing",
+        ));
+    }
     let live = recording.live_channels();
+    if !live.contains(&true) {
+        findings.push(finding(
+            "silent",
+            Severity::Error,
+            "there is no sound in it, only zeros".to_owned(),
+            "check that the microphone is on and that the recorder may use it, then record again",
+        ));
+        return findings;
+    }
     for (i, channel) in recording
         .channels
         .iter()
@@ -75,6 +96,10 @@ pub(super) fn file_findings(recording: &Recording) -> Vec<Finding> {
     findings.extend(resolution(recording));
     findings
 }
+
+/// Sampling rate below which the recording lacks a part of what is heard of fans and coils, Hz. A
+/// judgement: 32 kHz carries up to 14 kHz.
+const LEAST_RATE_HZ: f64 = 32_000.0;
 
 /// Rounding of the samples adds noise of a twelfth of a step squared.
 fn resolution(recording: &Recording) -> Option<Finding> {

@@ -6,7 +6,7 @@ use settlepoint_draw::{
     MapLimit, MapPoint, Marked, MarkedRange, PlateauMap, Ranged, Reading, Standing,
     ThermalImpedance, TradeAxis, TradeOff, TradePoint, WattsPanel, WorkByWatts,
 };
-use settlepoint_infer::choose::{Choice, Constraints};
+use settlepoint_infer::choose::{Candidate, Choice, Constraints};
 use settlepoint_infer::evidence::{RunEvidence, Window};
 use settlepoint_infer::fit::CoolingFit;
 use settlepoint_infer::forward::Conditions;
@@ -37,7 +37,7 @@ pub fn trade_off(gathered: &Gathered, choice: &Choice, constraints: &Constraints
             fastest = work.value;
         }
         points.push(TradePoint {
-            label: label(&own.setting),
+            label: label(&own.setting, &choice.settings),
             work: scaled(work, 100.0 / fastest),
             costs: vec![
                 p.sustained.level_dba.estimate().map(ranged),
@@ -70,7 +70,7 @@ pub fn trade_off(gathered: &Gathered, choice: &Choice, constraints: &Constraints
         .map(|w| gathered.workloads[*w].name.as_str());
     TradeOff {
         title: format!(
-            "{} in a {:.0} °C room: what each setting costs",
+            "What each setting costs: {} in a {:.0} °C room",
             workload.unwrap_or("work"),
             constraints.room_c
         ),
@@ -90,8 +90,27 @@ fn axis(name: &str, unit: &str, bound: Option<f64>) -> TradeAxis {
     }
 }
 
-/// What tells settings apart: the sustained limit, and the fan's ceiling.
-fn label(setting: &Setting) -> String {
+/// What tells a setting from the others: the sustained limit, the fan's ceiling and, where these do
+/// not, the temperature limit and the boost's.
+fn label(setting: &Setting, all: &[Candidate]) -> String {
+    let mut text = short_label(setting);
+    let mut twins: Vec<&Setting> = all.iter().map(|c| &c.setting).collect();
+    twins.retain(|s| short_label(s) == text);
+    if twins.iter().any(|s| s.temp_limit_c != setting.temp_limit_c)
+        && let Some(limit) = setting.temp_limit_c.value()
+    {
+        text += &format!(", {limit:.0} °C");
+        twins.retain(|s| s.temp_limit_c == setting.temp_limit_c);
+    }
+    if twins.iter().any(|s| s.pl2_w != setting.pl2_w)
+        && let Some(watts) = setting.pl2_w.value()
+    {
+        text += &format!(", PL2 {watts:.0} W");
+    }
+    text
+}
+
+fn short_label(setting: &Setting) -> String {
     let watts = setting
         .pl1_w
         .value()
@@ -132,14 +151,20 @@ fn under(fit: &CoolingFit, asked: &Asked, pl1_w: f64, room_c: f64, draws: usize)
     fit.predict(&query, draws)
 }
 
-/// From a third of the highest limit that was set to the limit itself.
+/// From a third of the highest limit that was set, or what was measured below it, to the limit itself.
 fn watts_range(fit: &CoolingFit, asked: &Asked) -> (f64, f64) {
     let evidence = &fit.evidence;
     let most = evidence
         .highest_power_w(Some(asked.workload))
         .or(evidence.highest_limit_w())
         .unwrap_or(100.0);
-    (most / 3.0, most)
+    let of_work = evidence
+        .runs
+        .iter()
+        .filter(|r| r.workload == asked.workload);
+    let measured = of_work.filter_map(|r| Some(last_load(r)?.power_w?.value));
+    let least = measured.filter(|w| *w > 0.0).fold(most / 3.0, f64::min);
+    (0.98 * least, most)
 }
 
 /// Settled temperature over room and sustained limit.

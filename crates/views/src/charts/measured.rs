@@ -102,7 +102,7 @@ fn phase_stretch(phase: &Phase) -> PhaseStretch {
 }
 
 /// What held a phase, as far as its mean power tells: a limit near it, the temperature limit where
-/// the phase was recognised as held by it, else not known.
+/// the phase was recognised as held by it, else only which limit it stayed below.
 fn acting(phase: &Phase, setting: &Setting) -> ActingStretch {
     let near = |limit: LimitValue| {
         let power = phase.power_w?.value;
@@ -119,13 +119,26 @@ fn acting(phase: &Phase, setting: &Setting) -> ActingStretch {
     } else if let Some(w) = near(setting.pl2_w) {
         (Held::Power, format!("PL2 {w:.0} W"))
     } else {
-        (Held::Unknown, "not known".to_owned())
+        (Held::Unknown, stayed_below(phase, setting).to_owned())
     };
     ActingStretch {
         from_s: phase.start_s,
         to_s: phase.end_s,
         held,
         label,
+    }
+}
+
+/// Below a limit may act the work itself, or a limit that is not watched.
+fn stayed_below(phase: &Phase, setting: &Setting) -> &'static str {
+    let power = phase.power_w.map(|e| e.value);
+    let below = |limit: LimitValue| power.zip(limit.value()).is_some_and(|(p, w)| p < w);
+    if below(setting.pl1_w) {
+        "below PL1"
+    } else if below(setting.pl2_w) {
+        "below PL2"
+    } else {
+        "not known"
     }
 }
 
@@ -224,16 +237,16 @@ pub fn ranking(book: &Notebook, gathered: &Gathered) -> Result<Ranking, ViewErro
     }
     rows.sort_by(|a, b| b.0.total_cmp(&a.0));
     let rooms = gathered.runs.iter().filter_map(|(r, _)| r.room_c);
-    let room_c = rooms.reduce(f64::min).unwrap_or(0.0);
-    Ok(Ranking {
+    let room_c = rooms.reduce(f64::min);
+    let from = room_c.map_or(String::new(), |room| {
+        format!("; bars of temperature begin at the coolest room's {room:.0} °C")
+    });
+    let mut chart = Ranking {
         title: "Runs by work".into(),
-        subtitle: format!(
-            "{}; bars of temperature begin at the coolest room's {room_c:.0} °C",
-            whose(gathered)
-        ),
+        subtitle: whose(gathered) + &from,
         columns: [
             ("work", "of the best", 3, 0.0),
-            ("settled", "°C", 1, room_c),
+            ("settled", "°C", 1, room_c.unwrap_or(0.0)),
             ("power", "W", 1, 0.0),
             ("fan speed", "rpm", 0, 0.0),
             ("level", "dB(A)", 1, 0.0),
@@ -247,7 +260,21 @@ pub fn ranking(book: &Notebook, gathered: &Gathered) -> Result<Ranking, ViewErro
         })
         .collect(),
         rows: rows.into_iter().map(|(_, row)| row).collect(),
-    })
+    };
+    drop_blank_columns(&mut chart);
+    Ok(chart)
+}
+
+/// What no run has noted takes no room.
+fn drop_blank_columns(chart: &mut Ranking) {
+    for place in (1..chart.columns.len()).rev() {
+        if chart.rows.iter().all(|row| row.values[place].is_none()) {
+            chart.columns.remove(place);
+            for row in &mut chart.rows {
+                row.values.remove(place);
+            }
+        }
+    }
 }
 
 fn rate(run: &Run, direction: Direction) -> Option<f64> {

@@ -5,7 +5,7 @@ use settlepoint_draw::plain;
 use settlepoint_infer::choose::{Candidate, Choice, acting_words};
 
 use super::context::{Context, RoomFrom};
-use super::{Block, Figure, Grid, Tile};
+use super::{Block, Figure, Grid, Tile, Topic};
 use crate::charts::trade_off;
 use crate::words::{asked, brief, cell, count, ends, figure_span, firmware_text, sentence, span};
 
@@ -118,6 +118,8 @@ fn short_limit(token: &str) -> &'static str {
 pub(super) fn choice(context: &Context<'_>) -> Vec<Block> {
     let (fit, choice) = match (&context.fit, &context.choice) {
         (Ok(fit), Ok(choice)) => (fit, choice),
+        // Said in short already.
+        _ if !context.wish.without.contains(&Topic::Summary) => return Vec::new(),
         (Err(why), _) | (_, Err(why)) => {
             return vec![Block::Text(format!(
                 "No setting can be chosen: {}",
@@ -131,7 +133,8 @@ pub(super) fn choice(context: &Context<'_>) -> Vec<Block> {
     ];
     blocks.extend(verdict(choice));
     let chart = trade_off(&context.gathered, choice, &context.bounds);
-    blocks.push(Block::Figure(Figure::new(chart).shaped(0.62)));
+    let tall = 0.4 + 0.7 * chart.axes.len() as f64;
+    blocks.push(Block::Figure(Figure::new(chart).shaped(0.62, tall)));
     blocks.push(Block::Table(settings_table(context, choice)));
     if fit.evidence.workloads.len() > 1 {
         blocks.extend(other_workloads(context, choice).map(Block::Table));
@@ -149,7 +152,7 @@ fn verdict(choice: &Choice) -> Vec<Block> {
     let reasons = chosen.reasons.iter().chain(&choice.reasons);
     let mut blocks = vec![
         Block::Text(format!("Recommended: {}.", firmware_text(&chosen.setting))),
-        Block::List(reasons.map(|r| sentence(r)).collect()),
+        Block::List(reasons.cloned().collect()),
     ];
     let near = [
         ("Quieter or cooler", choice.quieter),

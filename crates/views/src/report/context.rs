@@ -4,7 +4,7 @@ use settlepoint_infer::choose::{Choice, Constraints, choose};
 use settlepoint_infer::fit::CoolingFit;
 use settlepoint_notebook::Notebook;
 
-use super::Wish;
+use super::{Topic, Wish};
 use crate::ViewError;
 use crate::charts::Asked;
 use crate::gather::{Gathered, gather};
@@ -53,7 +53,11 @@ impl<'a> Context<'a> {
         };
         let (bounds, room_from) = bounds(&gathered, &wish.bounds);
         let fit = gathered.fit(&[]).map(|(fit, _)| fit);
+        let unwanted = [Topic::Summary, Topic::Choice]
+            .iter()
+            .all(|t| wish.without.contains(t));
         let choice = match &fit {
+            _ if unwanted => Err("it was left out".to_owned()),
             Ok(fit) => choose(fit, &bounds).map_err(|e| e.to_string()),
             Err(error) => Err(error.to_string()),
         };

@@ -1,5 +1,6 @@
 //! What the runs tell: parameters, curves, predictions put to the test, comparisons.
 
+use settlepoint_draw::{HeldOutPanel, plain, short};
 use settlepoint_infer::fit::CoolingFit;
 
 use super::context::Context;
@@ -8,19 +9,13 @@ use crate::ViewError;
 use crate::charts::{self, forest};
 use crate::compared::Sides;
 use crate::models::parameters;
-use crate::words::{ends, sentence, span};
-use settlepoint_draw::plain;
+use crate::words::{ends, span};
 
 /// Parameters, and the curves that they make.
 pub(super) fn models(context: &Context<'_>) -> Vec<Block> {
-    let fit = match &context.fit {
-        Ok(fit) => fit,
-        Err(why) => {
-            return vec![Block::Text(format!(
-                "Nothing can be fitted: {}",
-                sentence(why)
-            ))];
-        }
+    // Why there is none stands where the choice would.
+    let Ok(fit) = &context.fit else {
+        return Vec::new();
     };
     let mut blocks = vec![Block::Text(headline(context, fit))];
     blocks.extend(figures(context, fit).into_iter().map(Block::Figure));
@@ -28,7 +23,7 @@ pub(super) fn models(context: &Context<'_>) -> Vec<Block> {
         .into_iter()
         .map(|p| {
             vec![
-                p.name.replace('_', " "),
+                p.words,
                 plain(p.estimate.value, p.decimals),
                 ends(p.estimate, p.decimals),
                 p.estimate.basis.to_string(),
@@ -93,35 +88,79 @@ pub(super) fn held_out(context: &Context<'_>) -> Result<Vec<Block>, ViewError> {
         Ok(_) | Err(ViewError::Unknown(_) | ViewError::Infer(_)) => return Ok(Vec::new()),
         Err(error) => return Err(error),
     };
-    let inside = |p: &settlepoint_draw::HeldOutPoint| {
-        (p.predicted.lo..=p.predicted.hi).contains(&p.measured)
-    };
-    let sentences: Vec<String> = chart
-        .panels
+    let alone = alone(context);
+    let mut blocks = vec![Block::Text(
+        "Each run under load was left out in turn, predicted from the others, and compared with what \
+         it read."
+            .into(),
+    )];
+    if !alone.is_empty() {
+        blocks.push(Block::Text(format!(
+            "The only run of its work: {}. What that work draws was then a guess, so it is shown but not \
+             counted.",
+            alone.join(", ")
+        )));
+    }
+    blocks.push(Block::List(
+        chart
+            .panels
+            .iter()
+            .filter_map(|p| errors_of(p, &alone))
+            .collect(),
+    ));
+    let panels = chart.panels.len();
+    // Two stand beside each other on a page, one on a phone.
+    let (wide, tall) = (
+        0.2 + 0.25 * panels.div_ceil(2) as f64,
+        0.2 + 0.6 * panels as f64,
+    );
+    blocks.push(Block::Figure(Figure::new(chart).shaped(wide, tall)));
+    Ok(blocks)
+}
+
+/// Runs that are the only ones of their workload.
+fn alone(context: &Context<'_>) -> Vec<String> {
+    let runs = &context.gathered.runs;
+    let count = |workload: usize| runs.iter().filter(|(_, e)| e.workload == workload).count();
+    runs.iter()
+        .filter(|(_, e)| count(e.workload) == 1)
+        .map(|(run, _)| run.name.clone())
+        .collect()
+}
+
+fn errors_of(panel: &HeldOutPanel, alone: &[String]) -> Option<String> {
+    let counted: Vec<_> = panel
+        .points
         .iter()
-        .map(|panel| {
-            let errors = panel.points.iter().map(|p| p.predicted.value - p.measured);
-            let n = panel.points.len() as f64;
-            let rms = (errors.map(|e| e * e).sum::<f64>() / n).sqrt();
-            format!(
-                "{}: off by {} {} (root mean square), {} of {} within the 90 % interval.",
-                panel.name,
-                settlepoint_draw::short(rms),
-                panel.unit,
-                panel.points.iter().filter(|p| inside(p)).count(),
-                panel.points.len()
-            )
-        })
+        .filter(|p| !alone.contains(&p.label))
         .collect();
-    Ok(vec![
-        Block::Text(
-            "Each run under load was left out in turn, predicted from the others, and compared with \
-             what it read."
-                .into(),
-        ),
-        Block::List(sentences),
-        Block::Figure(Figure::new(chart).shaped(0.62)),
-    ])
+    let n = counted.len();
+    if n == 0 {
+        return None;
+    }
+    let squares = counted
+        .iter()
+        .map(|p| (p.predicted.value - p.measured).powi(2));
+    let rms = (squares.sum::<f64>() / n as f64).sqrt();
+    let inside = counted
+        .iter()
+        .filter(|p| (p.predicted.lo..=p.predicted.hi).contains(&p.measured));
+    Some(format!(
+        "{}: off by {} {} (root mean square), {} of {n} within the 90 % interval",
+        panel.name,
+        short(rms),
+        unit_of_differences(&panel.unit),
+        inside.count(),
+    ))
+}
+
+/// Differences of temperatures are in kelvins, of levels in decibels.
+fn unit_of_differences(unit: &str) -> &str {
+    match unit {
+        "°C" => "K",
+        "dB(A)" => "dB",
+        other => other,
+    }
 }
 
 /// Settings compared by their scores, where some were repeated.
@@ -134,13 +173,13 @@ pub(super) fn comparisons(context: &Context<'_>) -> Result<Vec<Block>, ViewError
     if chart.rows.iter().all(|row| row.ratio.hi <= row.ratio.lo) {
         return Ok(Vec::new());
     }
-    let shape = 0.16 + 0.05 * chart.rows.len().min(14) as f64;
+    let rows = chart.rows.len().min(14) as f64;
     Ok(vec![
         Block::Text(
             "Scores of the settings against those of the first one. That a setting costs nothing has to \
              be shown too: the same means that the whole interval lies within the margin."
                 .into(),
         ),
-        Block::Figure(Figure::new(chart).shaped(shape)),
+        Block::Figure(Figure::new(chart).shaped(0.16 + 0.05 * rows, 0.3 + 0.12 * rows)),
     ])
 }

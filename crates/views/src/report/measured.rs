@@ -222,7 +222,8 @@ pub(super) fn runs(context: &Context<'_>) -> Result<Vec<Block>, ViewError> {
             }),
         ]);
     }
-    let mut blocks = vec![Block::Table(Grid::new(
+    let mut blocks = vec![Block::Table(
+        Grid::new(
         "Averages of each run's last phase under load; settled is where the temperature came to rest, or \
          where it was heading, or the mean where that was typed",
         &[
@@ -239,11 +240,13 @@ pub(super) fn runs(context: &Context<'_>) -> Result<Vec<Block>, ViewError> {
             "score",
         ],
         rows,
-    ))];
+    ).without_blank_columns(),
+    )];
     if context.gathered.runs.len() > 1 {
         let chart = ranking(context.book, &context.gathered)?;
-        let shape = 0.11 + 0.062 * chart.rows.len().min(12) as f64;
-        blocks.push(Block::Figure(Figure::new(chart).shaped(shape)));
+        let rows = chart.rows.len().min(12) as f64;
+        let figure = Figure::new(chart).shaped(0.1 + 0.056 * rows, 0.2 + 0.14 * rows);
+        blocks.push(Block::Figure(figure));
     }
     blocks.extend(over_time(context)?);
     Ok(blocks)
@@ -261,8 +264,9 @@ fn over_time(context: &Context<'_>) -> Result<Vec<Block>, ViewError> {
     for run in logged.iter().take(DRAWN) {
         let id = run.id.to_string();
         let chart = run_chart(context.book, &context.gathered, Some(&id))?;
-        let shape = 0.24 + 0.17 * chart.panels.len() as f64;
-        blocks.push(Block::Figure(Figure::new(chart).shaped(shape)));
+        let panels = chart.panels.len() as f64;
+        let figure = Figure::new(chart).shaped(0.22 + 0.15 * panels, 0.4 + 0.28 * panels);
+        blocks.push(Block::Figure(figure));
     }
     if logged.len() > DRAWN {
         blocks.push(Block::Text(format!(
@@ -295,13 +299,14 @@ pub(super) fn findings(context: &Context<'_>) -> Result<Vec<Block>, ViewError> {
     .filter(|(severity, _)| worst(*severity) > 0)
     .map(|(severity, word)| count(worst(severity), word))
     .collect();
+    let grid = Grid::new(
+        "",
+        &["severity", "run", "what was found", "what to do"],
+        found.iter().map(finding_row).collect(),
+    );
     Ok(vec![
-        Block::Text(format!("The review found {}.", counts.join(", "))),
-        Block::Table(Grid::new(
-            "",
-            &["severity", "run", "what was found", "what to do"],
-            found.iter().map(finding_row).collect(),
-        )),
+        Block::Text(format!("The review found {}.", counts.join(" and "))),
+        Block::Table(grid.without_blank_columns()),
     ])
 }
 

@@ -173,6 +173,20 @@ impl Grid {
             chosen: None,
         }
     }
+
+    /// Without the columns in which nothing is noted.
+    fn without_blank_columns(mut self) -> Self {
+        let blank = |cell: &String| matches!(cell.as_str(), "" | "–" | "unknown");
+        for place in (1..self.table.header.len()).rev() {
+            if self.table.rows.iter().all(|row| blank(&row[place])) {
+                self.table.header.remove(place);
+                for row in &mut self.table.rows {
+                    row.remove(place);
+                }
+            }
+        }
+        self
+    }
 }
 
 /// A chart in a report.
@@ -181,6 +195,8 @@ pub struct Figure {
     pub chart: Box<dyn Chart>,
     /// Height over width.
     pub shape: f64,
+    /// The same on a phone, where panels stand under each other.
+    pub tall: f64,
 }
 
 impl Figure {
@@ -188,11 +204,16 @@ impl Figure {
         Self {
             chart: Box::new(chart),
             shape: 0.52,
+            tall: 0.9,
         }
     }
 
-    fn shaped(self, shape: f64) -> Self {
-        Self { shape, ..self }
+    fn shaped(self, shape: f64, tall: f64) -> Self {
+        Self {
+            shape,
+            tall,
+            ..self
+        }
     }
 }
 

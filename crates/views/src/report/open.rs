@@ -5,6 +5,7 @@ use settlepoint_notebook::SCHEMA_VERSION;
 
 use super::context::Context;
 use super::{Block, Grid};
+use crate::models::open_words;
 use crate::words::asked;
 
 /// How readings became numbers.
@@ -22,6 +23,18 @@ pub(super) fn method(context: &Context<'_>) -> Vec<Block> {
         lines.push(
             "Averages typed by hand count as what they are: means over a whole phase, warm-up included, \
              rounded as people round.",
+        );
+    }
+    let repeated = context
+        .gathered
+        .runs
+        .iter()
+        .any(|(r, _)| r.scores.len() > 1);
+    if repeated {
+        lines.push(
+            "Scores were compared by the ratio of their geometric means, with Student's intervals of \
+             their logarithms; the same means that the whole interval lies within the margin (two \
+             one-sided tests).",
         );
     }
     if let Ok(fit) = &context.fit {
@@ -79,7 +92,7 @@ pub(super) fn unknown(context: &Context<'_>) -> Vec<Block> {
     }
     let rows = open
         .into_iter()
-        .map(|u| vec![u.parameter.replace('_', " "), u.needs])
+        .map(|u| vec![open_words(&u.parameter), u.needs])
         .collect();
     vec![
         Block::Text(

@@ -4,6 +4,7 @@ use settlepoint_domain::{Cooling, Estimate, Finding, Machine, Run};
 use settlepoint_infer::before_after::{
     BeforeAfter, Question, Row, Rows, Side, Verdict, before_after,
 };
+use settlepoint_infer::fit::InferError;
 use settlepoint_notebook::Notebook;
 
 use super::sides::{Together, distances_m, evidence, named, rooms_c, tunes};
@@ -65,13 +66,11 @@ pub fn compare_coolings(
     };
     for one in [first, second] {
         if one.runs.is_empty() {
-            return Err(ViewError::Infer(
-                settlepoint_infer::fit::InferError::Unknown(format!(
-                    "there is no run with cooling '{}'; add one with 'settlepoint add log' or 'add \
+            return Err(ViewError::Infer(InferError::Missing(format!(
+                "there is no run with cooling '{}'; add one with 'settlepoint add log' or 'add \
                      readings'",
-                    one.cooling.name
-                )),
-            ));
+                one.cooling.name
+            ))));
         }
     }
     let of = |side: &Gathered| tunes(book, side.runs.iter().map(|(r, _)| r));
@@ -92,12 +91,7 @@ pub fn compare_coolings(
         summary: summary(&compared, smallest_pct),
         else_changed: else_changed(first, second, &both_tunes),
         reasons: reasons(&compared, smallest_pct),
-        findings: [first, second]
-            .into_iter()
-            .flat_map(|s| &s.findings)
-            .filter(|f| f.run.is_some())
-            .cloned()
-            .collect(),
+        findings: findings(first, second),
         excluded: [first, second]
             .into_iter()
             .flat_map(|s| s.excluded.clone())
@@ -108,6 +102,23 @@ pub fn compare_coolings(
         coolings,
     };
     Ok(out)
+}
+
+/// Findings about runs of either side, each once.
+fn findings(before: &Gathered, after: &Gathered) -> Vec<Finding> {
+    let mut all: Vec<Finding> = Vec::new();
+    for side in [before, after] {
+        let own = |f: &Finding| {
+            let named = |name: &String| side.runs.iter().any(|(r, _)| r.name == *name);
+            f.run.as_ref().is_some_and(named)
+        };
+        for finding in side.findings.iter().filter(|f| own(f)) {
+            if !all.contains(finding) {
+                all.push(finding.clone());
+            }
+        }
+    }
+    all
 }
 
 /// The machine that has both coolings, and the two.

@@ -1,6 +1,6 @@
 //! `check` in words, and its sheet.
 
-use settlepoint_domain::{Cooling, Estimate, Finding, Machine, Setting};
+use settlepoint_domain::{Cooling, Estimate, Finding, Machine};
 use settlepoint_infer::fit::InferError;
 use settlepoint_infer::unit_check::{
     Checked, Condition, Item, Row, Tolerances, Unit, Verdict, check,
@@ -12,6 +12,7 @@ use super::words::{and, plain, signed_span, span};
 use crate::ViewError;
 use crate::gather::{Gathered, Pick, gather};
 use crate::listed::listed;
+use crate::words::firmware_text;
 
 /// What is asked.
 #[derive(Clone, Debug)]
@@ -89,13 +90,17 @@ pub fn check_units(book: &Notebook, asked: &CheckAsked) -> Result<CheckedUnits, 
     }
     let (references, units) = who(&machines, asked)?;
     let side = |machine: &Machine| side(book, machine, asked.cooling.as_deref());
-    let reference_sides: Vec<Gathered> = references.iter().map(side).collect::<Result<_, _>>()?;
-    if let Some(empty) = reference_sides.iter().find(|s| s.runs.is_empty()) {
-        return Err(ViewError::Infer(InferError::Unknown(format!(
-            "'{}' is the reference but has no run; add its runs first",
-            empty.machine.name
-        ))));
-    }
+    let reference_sides: Vec<Gathered> = references
+        .iter()
+        .map(|machine| match side(machine) {
+            Ok(own) if !own.runs.is_empty() => Ok(own),
+            Ok(_) | Err(ViewError::Empty) => Err(ViewError::Infer(InferError::Missing(format!(
+                "'{}' is the reference but has no run; add its runs first",
+                machine.name
+            )))),
+            Err(other) => Err(other),
+        })
+        .collect::<Result<_, _>>()?;
     let mut checked = Vec::new();
     let mut without_runs = Vec::new();
     let mut workloads = Vec::new();
@@ -117,7 +122,7 @@ pub fn check_units(book: &Notebook, asked: &CheckAsked) -> Result<CheckedUnits, 
         }
     }
     if checked.is_empty() {
-        return Err(ViewError::Infer(InferError::Unknown(format!(
+        return Err(ViewError::Infer(InferError::Missing(format!(
             "no unit to check has a run ({}); add one with 'settlepoint add log … --machine' or 'add \
              readings'",
             listed(units.iter().map(|m| (m.name.as_str(), m.id)))
@@ -187,7 +192,7 @@ fn who(
     for name in &asked.against {
         match find(name) {
             Ok(machine) => references.push(machine),
-            Err(error) => references.extend(of_model(machines, name, &units).ok_or(error)?),
+            Err(error) => references.extend(of_model(machines, name, &units, error)?),
         }
     }
     let is_reference = |m: &Machine| references.iter().any(|r| r.id == m.id);
@@ -225,17 +230,34 @@ fn who(
     Ok((references, units))
 }
 
-/// Every unit of a model but those under test.
-fn of_model(machines: &[Machine], model: &str, units: &[Machine]) -> Option<Vec<Machine>> {
+/// Every unit of a model but those under test; `otherwise` if there is no such model.
+fn of_model(
+    machines: &[Machine],
+    model: &str,
+    units: &[Machine],
+    otherwise: ViewError,
+) -> Result<Vec<Machine>, ViewError> {
     let fold = |text: &str| text.trim().to_lowercase();
-    let all: Vec<Machine> = machines
+    let all: Vec<&Machine> = machines
         .iter()
         .filter(|m| !m.model.trim().is_empty() && fold(&m.model) == fold(model))
+        .collect();
+    if all.is_empty() {
+        return Err(otherwise);
+    }
+    if units.is_empty() {
+        // All would be reference and nothing left to check.
+        return Err(ViewError::Unknown(format!(
+            "'{model}' is a model; name the unit that serves as reference ({}), or those to check with \
+             --unit",
+            listed(all.iter().map(|m| (m.name.as_str(), m.id)))
+        )));
+    }
+    Ok(all
+        .into_iter()
         .filter(|m| !units.iter().any(|u| u.id == m.id))
         .cloned()
-        .collect();
-    // Without units named there would be nothing left to check.
-    (!all.is_empty() && !units.is_empty()).then_some(all)
+        .collect())
 }
 
 fn one_unit(together: &Together, asked: &CheckAsked) -> Result<CheckedUnit, ViewError> {
@@ -412,28 +434,16 @@ fn reasons(own: &Gathered, references: &[Gathered], checked: &Checked) -> Vec<St
             and(&names)
         ));
     }
-    if own.machine.model != references[0].machine.model {
+    let models =
+        [&own.machine.model, &references[0].machine.model].map(|m| m.trim().to_lowercase());
+    if models[0] != models[1] {
         out.push(format!(
-            "The unit's model is '{}', the reference's '{}'.",
+            "The unit's model is '{}', the reference's '{}': different models differ by more than units \
+             do, so a failure may only say that.",
             own.machine.model, references[0].machine.model
         ));
     }
     out
-}
-
-/// A setting in a few words.
-fn setting_words(setting: &Setting) -> String {
-    let mut words = vec![format!("'{}'", setting.name)];
-    for (name, value, unit) in [
-        ("PL1", setting.pl1_w, "W"),
-        ("PL2", setting.pl2_w, "W"),
-        ("limit", setting.temp_limit_c, "°C"),
-    ] {
-        if let Some(v) = value.value() {
-            words.push(format!("{name} {v} {unit}"));
-        }
-    }
-    words.join(", ")
 }
 
 /// One line of a sheet: item, reference, unit, deviation, tolerance, verdict.
@@ -474,19 +484,21 @@ fn conditions_line(checked: &CheckedUnits, condition: &Condition) -> String {
         || "room not noted".to_owned(),
         |c| format!("{} °C room", plain(c, 1)),
     );
-    format!(
-        "{workload} under {}, {room}",
-        setting_words(&condition.setting)
-    )
+    let firmware = firmware_text(&condition.setting);
+    let setting = if firmware.is_empty() {
+        format!("'{}'", condition.setting.name)
+    } else {
+        firmware
+    };
+    format!("{workload} under {setting}, {room}")
 }
 
 fn describe(machine: &Machine) -> String {
     let mut text = machine.name.clone();
-    if !machine.model.is_empty() {
-        text += &format!(", model {}", machine.model);
-    }
-    if !machine.serial.is_empty() {
-        text += &format!(", serial {}", machine.serial);
+    for (what, value) in [("model", &machine.model), ("serial", &machine.serial)] {
+        if !value.trim().is_empty() {
+            text += &format!(", {what} {}", value.trim());
+        }
     }
     text
 }

@@ -2,7 +2,9 @@
 
 use settlepoint_domain::{Cooling, Estimate, Finding, Id, Machine, Run};
 use settlepoint_infer::fit::InferError;
-use settlepoint_infer::verify::{Causes, Compared, Matters, Outcome, Quantity, Verified, verify};
+use settlepoint_infer::verify::{
+    Causes, Compared, Matters, Outcome, Quantity, Verified, verify, very_surely,
+};
 use settlepoint_notebook::Notebook;
 
 use super::sides::{named, tunes};
@@ -120,7 +122,11 @@ fn base_runs(
         .map(|(r, _)| r.clone())
         .collect();
     if others.is_empty() {
-        return Err(ViewError::Infer(InferError::NothingToHoldAgainst));
+        return Err(ViewError::Infer(InferError::Missing(
+            "this run is the only one on its cooling, so there is no prediction to hold it against; add \
+             the runs that the prediction came from"
+                .into(),
+        )));
     }
     if use_runs.is_empty() {
         return Ok(others.iter().map(|r| r.id.to_string()).collect());
@@ -253,8 +259,7 @@ fn too_wide(v: &Verified) -> String {
 }
 
 fn differs(v: &Verified) -> String {
-    let verdict = v.verdict();
-    let Some(first) = v.compared.iter().find(|c| c.token() == verdict) else {
+    let Some(first) = v.leading() else {
         return String::new();
     };
     let also: Vec<String> = v
@@ -285,17 +290,17 @@ fn surely(e: Option<Estimate>) -> Option<Estimate> {
     e.filter(|e| e.lo > 0.0 || e.hi < 0.0)
 }
 
-/// Farther from zero than the interval's half-width times this: as sure as an alarm must be when
-/// several quantities are looked at (see the verdicts' own bound).
-const VERY: f64 = 1.6;
-
-fn very_surely(e: Option<Estimate>) -> Option<Estimate> {
-    e.filter(|e| e.value.abs() > VERY * 0.5 * e.width())
-}
-
 /// What suggests what.
 fn reasons(v: &Verified) -> Vec<String> {
     let mut out = Vec::new();
+    if let Some((lo, hi)) = v.beyond_w {
+        out.push(format!(
+            "The runs behind the prediction drew {} to {} W, so it was carried far beyond them; a run \
+             nearer to this one is worth more than any reading of the differences.",
+            plain(lo, 0),
+            plain(hi, 0)
+        ));
+    }
     let outcome = |q| v.of(q).map(|c| c.outcome);
     match outcome(Quantity::Package) {
         Some(Outcome::Above) => out.push(hotter(v)),
@@ -385,7 +390,7 @@ fn cooler(v: &Verified) -> String {
 
 /// Temperature as predicted, or not read: the cooling may have changed all the same.
 fn heat_all_the_same(v: &Verified) -> Option<String> {
-    let e = very_surely(v.causes.resistance_pct)?;
+    let e = v.causes.resistance_pct.filter(very_surely)?;
     let (side, hint) = if e.value > 0.0 {
         (
             "more",

@@ -223,7 +223,7 @@ fn phase_rows(degrees: Degrees, fields: &Fields, problems: &[Problem]) -> Markup
                     } }
                     @for (stem, heading) in cells(degrees) {
                         @let cell = format!("{stem}_{row}");
-                        @let problem = problems.iter().find(|p| p.field == cell || p.field == format!("{}_{row}", stem));
+                        @let problem = problems.iter().find(|p| p.field == cell);
                         td { input id={ "f-" (cell) } name=(cell) value=(fields.raw(&cell)) inputmode="decimal" autocomplete="off" aria-label={ (heading) ", row " (row) } aria-invalid=[problem.map(|_| "true")]; }
                     }
                 }

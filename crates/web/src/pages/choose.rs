@@ -42,6 +42,7 @@ pub(crate) fn constraints(degrees: Degrees, fields: &Fields) -> (Constraints, Ve
         altitude_m: read.number("altitude_m", -500.0..=9000.0).unwrap_or(0.0),
         confidence: read.number("confidence_pct", 50.0..=99.9).unwrap_or(95.0) / 100.0,
         noise_max_dba: read.number("noise_max_dba", -20.0..=140.0),
+        noise_max_idle_dba: None,
         loss_max_pct: read.number("loss_max_pct", 0.0..=100.0).unwrap_or(10.0),
         wall_max_w: read.number("wall_max_w", 1.0..=20_000.0),
         rest_w: read.number("rest_w", 0.0..=5000.0).unwrap_or(60.0),

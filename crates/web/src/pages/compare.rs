@@ -167,7 +167,7 @@ fn form(own: &Question, known: &[String]) -> Markup {
             div .fields {
                 (select("by", "Compare", &kinds, SIDES[own.by].0))
                 (select("base", "Against", &bases, own.base.as_deref().unwrap_or("")))
-                (Input { name: "margin_pct", label: "A difference that does not matter", unit: "%", value: &typed(own.margin_pct, 2), ..Input::default() }.show(&own.problems))
+                (Input { name: "margin_pct", label: "Margin", unit: "%", value: &typed(own.margin_pct, 2), hint: "a difference that does not matter", ..Input::default() }.show(&own.problems))
             }
             button .main type="submit" { "Compare" }
         }

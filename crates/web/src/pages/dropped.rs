@@ -11,7 +11,6 @@ use settlepoint_draw::Table;
 use settlepoint_import::{ChannelOverride, ImportOptions, Imported, import};
 use settlepoint_infer::predict::setting_of;
 use settlepoint_notebook::{LogSource, Notebook, new_id};
-use settlepoint_phases::{Options, analyse};
 use settlepoint_views::adding::{
     LogToKeep, check_room, check_setting, cooling_for, foreign, has_readings, keep_log,
     limits_label, machine_for, refuse_run_name, same_file, scores_of, workload_for,
@@ -194,7 +193,7 @@ fn page(
     let dropped = waiting(state, fields)?;
     let imported = dropped.read()?;
     let known = Known::of(state)?;
-    let review = analyse(&imported.log, &Options { room_c: None });
+    let (_, review) = analysed(&imported.log, None);
     let mut findings: Vec<Finding> = imported.findings.clone();
     findings.extend(review.findings.iter().cloned());
     let here = format!("/add/log/{}", dropped.id);
@@ -404,6 +403,7 @@ pub(crate) fn read(state: &State, reader: &Reader, fields: &Fields) -> Result<Re
 }
 
 /// `/add/log/ID/drop`.
+#[expect(clippy::unnecessary_wraps, reason = "a handler like the others")]
 pub(crate) fn let_go(state: &State, _: &Reader, fields: &Fields) -> Result<Response, PageError> {
     lock(&state.pending)
         .logs

@@ -27,7 +27,7 @@ use crate::number::{Degrees, cell};
 use crate::state::State;
 
 /// How often the stream looks for new rows.
-const EVERY: Duration = Duration::from_millis(1000);
+const EVERY: Duration = Duration::from_secs(1);
 /// Columns of the picture that is sent.
 const COLUMNS: u32 = 600;
 

@@ -104,7 +104,7 @@ fn charts(study: &Study, reader: &Reader, fields: &Fields) -> Result<Markup, Pag
 fn table(study: &Study) -> Result<Table, PageError> {
     let rows = parameters(study.fit()?).into_iter().map(|p| {
         vec![
-            p.name,
+            p.words,
             settlepoint_draw::plain(p.estimate.value, p.decimals),
             range(p.estimate, p.decimals),
             p.estimate.basis.to_string(),

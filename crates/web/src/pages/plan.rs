@@ -69,6 +69,7 @@ fn question(degrees: Degrees, fields: &Fields) -> Question {
             temp_max_c,
             confidence: 0.95,
             noise_max_dba,
+            noise_max_idle_dba: None,
             loss_max_pct: 100.0,
             wall_max_w: None,
             rest_w: 0.0,

@@ -11,7 +11,7 @@ use settlepoint_views::gather::analysed;
 use super::runs::{is_logged, run_id, score};
 use super::words;
 use crate::error::PageError;
-use crate::field::Fields;
+use crate::field::{Fields, Reader as FieldReader};
 use crate::figure::{TALL, figure};
 use crate::html::{self, Page, Reader, section};
 use crate::number::{Degrees, NOTHING, cell, limit};
@@ -37,13 +37,14 @@ pub(crate) fn show(state: &State, reader: &Reader, fields: &Fields) -> Result<Re
                 p { "Added. " button type="submit" { "Undo" } " or " a href="/add" { "add another" } }
             }
         }
-        p { a href="/runs" { "All runs" } }
+        p .back { a href="/runs" { "All runs" } }
         @if let Some(reason) = &run.excluded { p .aside { "Left out of every fit: " (reason) } }
         (section("conditions", "Conditions", "", conditions(state, &run, &setting, degrees)?))
         @if is_logged(&run) {
             @let (log, review) = read(state, &run)?;
-            (section("time", "Over time", "Phases, limits and what held the power.", html! {
-                (figure(&chart(state, reader, fields)?, TALL, "/chart/run", &super::query(&[("id", &id.to_string())])))
+            (section("time", "Over time", "Phases, limits and what held the power. Drag across the picture, or type minutes, to see a part of it.", html! {
+                div data-zoom="" { (figure(&chart(state, reader, fields)?, TALL, "/chart/run", &part_address(fields))) }
+                (part_form(fields))
             }))
             (section("phases", "Phases", "They tile the run. A plateau that had not settled is where it was heading.", phases(&review, degrees)))
             (section("channels", "Columns", "What the log's columns were taken for.", channels(&log)))
@@ -72,7 +73,7 @@ pub(crate) fn chart(
     fields: &Fields,
 ) -> Result<RunOverTime, PageError> {
     let id = run_id(fields)?;
-    let chart = state.with(|book| {
+    let mut chart = state.with(|book| {
         let run = book.run(id)?;
         let whose = format!(
             "{} with {}",
@@ -81,7 +82,47 @@ pub(crate) fn chart(
         );
         Ok(one_run(book, &whose, &run)?)
     })?;
+    let end_s = chart.time_s.last().copied().unwrap_or(0.0);
+    chart.shown_s = part(fields).filter(|(from, _)| *from < end_s);
     Ok(crate::degrees::run(chart, reader.degrees))
+}
+
+/// The part of the time that is asked for, s.
+fn part(fields: &Fields) -> Option<(f64, f64)> {
+    let mut read = FieldReader::new(fields, Degrees::Celsius);
+    let from = read.number("from_min", 0.0..=1e7)?;
+    let to = read.number("to_min", 0.0..=1e7)?;
+    (to > from).then_some((60.0 * from, 60.0 * to))
+}
+
+fn part_address(fields: &Fields) -> String {
+    super::query(&[
+        ("id", fields.raw("id")),
+        ("from_min", fields.raw("from_min")),
+        ("to_min", fields.raw("to_min")),
+    ])
+}
+
+fn part_form(fields: &Fields) -> Markup {
+    let id = fields.raw("id");
+    let input = |name, label| {
+        html::Input {
+            name,
+            label,
+            unit: "min",
+            value: fields.raw(name),
+            ..html::Input::default()
+        }
+        .show(&[])
+    };
+    html! {
+        form .line.zoom method="get" action={ "/run/" (id) "#time" } {
+            (input("from_min", "From"))
+            (input("to_min", "to"))
+            button type="submit" { "Show this part" }
+            @if part(fields).is_some() { a href={ "/run/" (id) "#time" } { "All of it" } }
+        }
+    }
 }
 
 fn read(state: &State, run: &Run) -> Result<(SensorLog, Review), PageError> {

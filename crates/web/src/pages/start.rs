@@ -141,7 +141,7 @@ fn example_form(state: &State) -> Markup {
         h3 { "Or look at the example" }
         form method="post" action="/example" {
             (token(state))
-            p { "An invented workstation of an attic recording studio: two logged runs, two typed by hand, and the question what to set in summer." }
+            p { "An invented workstation of an attic recording studio: two logged runs, two typed by hand, and the question what to set in summer. It is made in the server's folder, with the files that it was filled from." }
             button type="submit" { "Open the example" }
         }
     }

@@ -25,8 +25,12 @@ use crate::state::{State, Study};
 
 /// Draws behind a page that stays.
 const DRAWS: usize = 200;
-/// Draws behind what is shown while a slider moves: a band's ends move by a tenth of its width.
+/// Draws behind what is shown while a slider moves: a band's ends move by a tenth of its width. Long
+/// runs, of which each draw takes as long as ten short ones, have fewer.
 const DRAWS_LIVE: usize = 32;
+const DRAWS_LIVE_LONG: usize = 20;
+/// From here on a run is long, min.
+const LONG_MIN: f64 = 60.0;
 /// Stretches of the course: one a step of the picture.
 const STRETCHES: usize = 300;
 const STRETCHES_LIVE: usize = 120;
@@ -185,6 +189,8 @@ pub(crate) fn live(state: &State, reader: &Reader, fields: &Fields) -> Result<Re
     let still = fields.ticked("still");
     let (draws, stretches) = if still {
         (DRAWS, STRETCHES)
+    } else if own.minutes > LONG_MIN {
+        (DRAWS_LIVE_LONG, STRETCHES_LIVE)
     } else {
         (DRAWS_LIVE, STRETCHES_LIVE)
     };
@@ -203,7 +209,7 @@ pub(crate) fn live(state: &State, reader: &Reader, fields: &Fields) -> Result<Re
     let address = address(&own, &study, reader.degrees);
     let body = html! {
         div data-part="summary" { (summary(&prediction, &own, fit, reader.degrees)) }
-        div data-part="picture" data-address=(address) { (html::drawn(&chart.draw(&look).svg)) }
+        div data-part="picture" data-address=(address) data-title=(chart.title) data-subtitle=(chart.subtitle) { (html::drawn(&chart.draw(&look).svg)) }
         @if still { div data-part="table" { (html::table(chart.title(), &chart.table())) } }
     };
     Ok(Html(body.into_string()).into_response())

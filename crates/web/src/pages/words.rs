@@ -11,17 +11,17 @@ use crate::number::{Degrees, typed};
 pub(crate) fn setting(setting: &Setting, degrees: Degrees) -> String {
     let mut parts = Vec::new();
     let number = |name: &str, value: Option<f64>, unit: &str| {
-        value.map(|v| format!("{name} {} {unit}", typed(v, 0)))
+        value.map(|v| format!("{name} {}\u{a0}{unit}", typed(v, 0)))
     };
     parts.extend(number("PL1", setting.pl1_w.value(), "W"));
     parts.extend(number("PL2", setting.pl2_w.value(), "W"));
     parts.extend(number("tau", setting.tau_s.value(), "s"));
-    parts.extend(
-        setting
-            .temp_limit_c
-            .value()
-            .map(|c| format!("temperature limit {}", degrees.text(c, 0))),
-    );
+    parts.extend(setting.temp_limit_c.value().map(|c| {
+        format!(
+            "temperature limit {}",
+            degrees.text(c, 0).replace(' ', "\u{a0}")
+        )
+    }));
     parts.extend(fan(setting));
     if parts.is_empty() {
         return "nothing limited".to_owned();
@@ -33,8 +33,8 @@ pub(crate) fn setting(setting: &Setting, degrees: Degrees) -> String {
 pub(crate) fn fan(setting: &Setting) -> Option<String> {
     match &setting.fan {
         FanSetting::AsFitted => None,
-        FanSetting::Ceiling(rpm) => Some(format!("fan curve capped at {rpm:.0} rpm")),
-        FanSetting::Fixed(rpm) => Some(format!("fan at {rpm:.0} rpm")),
+        FanSetting::Ceiling(rpm) => Some(format!("fan curve capped at {rpm:.0}\u{a0}rpm")),
+        FanSetting::Fixed(rpm) => Some(format!("fan at {rpm:.0}\u{a0}rpm")),
         FanSetting::Curve(_) => Some("a fan curve of its own".to_owned()),
     }
 }

@@ -195,7 +195,7 @@ pub(super) fn ask(
     changes: &[(&'static str, String)],
     elsewhere: bool,
 ) -> Result<Answered, Failure> {
-    let mut text = format!("\n{place} '{}'", job.row.run);
+    let mut text = format!("\n{place}");
     if !job.row.reason.is_empty() {
         text += &format!(": {}", job.row.reason);
     }

@@ -4,7 +4,7 @@ use std::fs::File;
 use std::path::Path;
 use std::process::Command;
 
-use settlepoint_bench::limits::{Allowed, Leftover, LimitKeeper, rivals};
+use settlepoint_bench::limits::{Allowed, Leftover, LimitKeeper, LimitWatch, rivals};
 use settlepoint_bench::{End, Rest, Settled, Stages, Stop, Watcher, rehearse, state_folder};
 use settlepoint_domain::{Finding, Id, LimitValue, Run, RunData, Severity};
 use settlepoint_notebook::{Notebook, new_id};
@@ -20,8 +20,6 @@ use crate::error::{Failure, with_path};
 use crate::interrupt::{self, Writing};
 use crate::log_file;
 
-/// Limits are looked at this often under way, s.
-const LOOK_S: f64 = 10.0;
 /// Above what the sensor reports as its maximum, the processor's own protection has failed, K. A
 /// judgement.
 const ABOVE_CRITICAL_K: f64 = 5.0;
@@ -240,30 +238,17 @@ impl<'a> Course<'a> {
         let kept = prepare(self.args, job)?;
         let sink = Box::new(kept.sink(&self.args.sensors.root)?);
         let mut watcher = Watcher::new(known(&job.setting));
-        let mut looked_s = 0.0;
-        let mut moved = None;
+        let mut watch = LimitWatch::new(keeper);
         let outcome = sensors.run(sink, job.load.as_ref(), stages, self.stop, |now| {
-            page.show(
-                place,
-                now,
-                &mut watcher,
-                (own_s - now.time_s).max(0.0) + later_s,
-            );
-            if interrupt::pressed() {
-                return Some(End::Asked);
-            }
-            if now.slept_s > 0.0 || now.time_s - looked_s >= LOOK_S {
-                looked_s = now.time_s;
-                moved = keeper.and_then(|k| k.check().err());
-            }
-            moved
-                .is_some()
-                .then_some(End::LimitsMoved { at_s: now.time_s })
+            let left_s = (own_s - now.time_s).max(0.0) + later_s;
+            page.show(place, now, &mut watcher, left_s);
+            let asked = interrupt::pressed().then_some(End::Asked);
+            asked.or_else(|| watch.look(now))
         })?;
         found.extend(sensors.findings());
         found.extend(outcome.findings());
         kept.keep_outcome(&outcome, &found)?;
-        if let Some(error) = moved {
+        if let Some(error) = watch.moved() {
             return Err(error.into());
         }
         Ok(Made::Kept(Box::new(kept_run(

@@ -16,10 +16,10 @@ use crate::args::CampaignArgs;
 use crate::commands::record::open;
 use crate::error::{Code, Failure};
 use crate::interrupt;
-use crate::live::clock;
 use crate::view::{Answer, findings, findings_text, optional, table};
 use course::{Course, Made};
 use jobs::{Job, Status};
+use page::duration;
 
 /// A rest that is not known yet takes about this long, s. A judgement.
 const REST_S: f64 = 180.0;
@@ -39,7 +39,7 @@ pub(crate) fn campaign(args: &CampaignArgs) -> Result<Outcome, Failure> {
     let mut course = Course::begin(args, &jobs)?;
     let (mut failed, mut quit) = (None, false);
     for (index, job) in left.iter().enumerate() {
-        let place = format!("run {} of {}", index + 1, left.len());
+        let place = format!("run {} of {} '{}'", index + 1, left.len(), job.row.run);
         let rest: f64 = left[index + 1..].iter().map(|j| course.length_s(j)).sum();
         match course.make(job, &place, rest) {
             Ok(one) => {
@@ -123,16 +123,16 @@ fn list(args: &CampaignArgs, jobs: &[Job]) -> Answer {
                 job.setting.pl1_w.to_string(),
                 job.setting.pl2_w.to_string(),
                 row.workload.clone(),
-                clock(length_s(args, job, REST_S)),
+                duration(length_s(args, job, REST_S)),
                 row.reason.clone(),
             ]
         })
         .collect();
     let head = [
-        "order", "run", "state", "PL1 W", "PL2 W", "workload", "min:s", "why",
+        "order", "run", "state", "PL1 W", "PL2 W", "workload", "takes", "why",
     ];
     let mut text = table(&head, &rows);
-    text += &format!("{} left\n", clock(left_s));
+    text += &format!("{} left\n", duration(left_s));
     Answer::new(
         json!({
             "schema": "settlepoint.campaign/1",
@@ -189,7 +189,7 @@ fn answer(args: &CampaignArgs, jobs: &[Job], made: &[(String, Made)], quit: bool
         format!("all {} runs of the sheet are done\n", jobs.len())
     } else {
         format!(
-            "{} of {} runs are left ({}); give the same command again to go on\n",
+            "{} of {} runs left: {}; give the same command again to go on\n",
             left.len(),
             jobs.len(),
             left.join(", ")

@@ -26,10 +26,10 @@ impl Page {
         let all = MultiProgress::with_draw_target(ProgressDrawTarget::stderr());
         let bar = all.add(ProgressBar::new(whole(whole_s)));
         let run = all.add(ProgressBar::new(1));
-        if let Ok(style) = ProgressStyle::with_template("campaign {bar:24} {msg}") {
+        if let Ok(style) = ProgressStyle::with_template("campaign {bar:24} {wide_msg}") {
             bar.set_style(style);
         }
-        if let Ok(style) = ProgressStyle::with_template("{msg}") {
+        if let Ok(style) = ProgressStyle::with_template("{wide_msg}") {
             run.set_style(style);
         }
         Self {
@@ -63,7 +63,7 @@ impl Page {
         let whole_s = self.bar.length().unwrap_or(0);
         self.bar.set_position(whole_s.saturating_sub(whole(left_s)));
         self.bar
-            .set_message(format!("{place}, {} left", clock(left_s)));
+            .set_message(format!("{place}, {} left", duration(left_s)));
         let (phase, held) = match now.stage {
             Stage::Lead => ("idle", ""),
             Stage::CoolDown => ("cool_down", ""),
@@ -114,6 +114,16 @@ fn line(phase: &str, held: &str, now: &Snapshot<'_>, budget_w: Option<f64>) -> S
     pieces.join("   ")
 }
 
+/// A length for people: seconds, minutes, or hours and minutes.
+pub(super) fn duration(seconds: f64) -> String {
+    let minutes = whole(seconds / 60.0);
+    match minutes {
+        0 | 1 => format!("{} s", whole(seconds)),
+        2..=119 => format!("{minutes} min"),
+        _ => format!("{} h {} min", minutes / 60, minutes % 60),
+    }
+}
+
 /// The limits of a setting as far as they are numbers.
 pub(super) fn known(setting: &settlepoint_domain::Setting) -> KnownLimits {
     KnownLimits {
@@ -127,6 +137,14 @@ pub(super) fn known(setting: &settlepoint_domain::Setting) -> KnownLimits {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn lengths_are_as_long_as_they_need_to_be() {
+        assert_eq!(duration(45.2), "45 s");
+        assert_eq!(duration(80.0), "80 s");
+        assert_eq!(duration(1500.0), "25 min");
+        assert_eq!(duration(9000.0), "2 h 30 min");
+    }
 
     #[test]
     fn a_run_is_told_by_phase_and_limit() {
