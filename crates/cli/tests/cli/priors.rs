@@ -45,47 +45,60 @@ fn slips_in_a_file_of_priors_are_named() {
             .saying(&[says]);
     }
     desk.run(["fit", "a.settle", "--prior-file", "none.toml"])
-        .refused(5)
+        .refused(3)
         .saying(&["none.toml"]);
 }
 
-/// One run of a second machine is worth more beside what a first machine turned out to be.
 #[test]
 fn an_earlier_machine_serves_as_prior() {
     let desk = Desk::with_three_runs();
-    let one = THREE.lines().take(2).collect::<Vec<_>>().join("\n");
-    desk.write("one.csv", one);
+    let mut rows = THREE.lines();
+    let header = rows.next().expect("a header");
+    let one = rows.next().expect("a run");
     desk.run(["add", "machine", "a.settle", "second"]).ok();
-    desk.run([
-        "add",
-        "readings",
-        "a.settle",
-        "one.csv",
-        "--machine",
-        "second",
-    ])
-    .ok();
-    let first = desk.runs()[0]["machine"]
-        .as_str()
-        .expect("a name")
-        .to_owned();
-    let width = |more: &[&str]| {
-        let mut words = vec![
-            "predict",
-            "a.settle",
-            "--machine",
-            "second",
-            "--pl1",
-            "60",
-            "--room",
-            "30",
-        ];
+    desk.add_readings(format!("{header},machine\n{one},second\n"))
+        .ok();
+    let first = desk.json(["fit", "a.settle", "--machine", "machine"]);
+    let priors = |more: &[&str]| {
+        let mut words = vec!["fit", "a.settle", "--machine", "second", "--priors"];
         words.extend(more);
-        let t = desk.json(words)["sustained"]["package_c"].clone();
-        t["hi"].as_f64().expect("hi") - t["lo"].as_f64().expect("lo")
+        desk.json(words)["priors"]
+            .as_array()
+            .expect("priors")
+            .clone()
     };
-    let (alone, beside) = (width(&[]), width(&["--like", &first]));
-    assert!(beside < alone, "{beside} for {alone}");
+    let (table, beside) = (priors(&[]), priors(&["--like", "machine"]));
+    let taken: Vec<_> = table
+        .iter()
+        .zip(&beside)
+        .filter(|(_, b)| {
+            let reason = b["reason"].as_str().expect("a reason");
+            reason.contains("earlier machine")
+        })
+        .collect();
+    assert!(taken.len() > 20, "{}", taken.len());
+    assert!(
+        taken
+            .iter()
+            .all(|(a, b)| b["sd"].as_f64() <= a["sd"].as_f64())
+    );
+    let share = taken
+        .iter()
+        .find(|(_, b)| b["parameter"] == "die_share")
+        .expect("the die's share");
+    let found = &first["models"]["thermal"]["die_share"]["value"];
+    // The same number by the same road, printed to nine digits.
+    let off = share.1["centre"].as_f64().expect("a centre") - found.as_f64().expect("a share");
+    assert!(off.abs() < 1e-8, "{off}");
+    // What is a size of the first machine stays there.
+    assert!(
+        beside
+            .iter()
+            .filter(|b| b["parameter"]
+                .as_str()
+                .is_some_and(|p| p.starts_with("demand_w")))
+            .all(|b| !b["reason"].as_str().expect("a reason").contains("earlier"))
+    );
 }
 
 #[test]
