@@ -315,6 +315,11 @@ impl Layout {
             0.4,
             "mass of die and lid varies by half at equal resistance",
         );
+        self.add_discrepancy();
+    }
+
+    fn add_discrepancy(&mut self) {
+        use Scale::{Linear, Log};
         for (i, name) in ["along_watts", "along_speed", "along_both"]
             .into_iter()
             .enumerate()

@@ -82,7 +82,7 @@ fn normalised(chains: &[Vec<f64>]) -> Vec<Vec<f64>> {
     all.sort_by(|a, b| a.0.total_cmp(&b.0));
     let count = all.len() as f64;
     let mut scores: Vec<Vec<f64>> = chains.iter().map(|c| vec![0.0; c.len()]).collect();
-    for ties in all.chunk_by(|a, b| a.0 == b.0) {
+    for ties in all.chunk_by(|a, b| a.0.total_cmp(&b.0).is_eq()) {
         let first = all.partition_point(|x| x.0 < ties[0].0);
         let rank = first as f64 + f64::midpoint(1.0, ties.len() as f64);
         let score = StandardNormal.quantile((rank - 0.375) / (count + 0.25));
