@@ -4,6 +4,11 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use settlepoint_domain::LimitValue;
+use settlepoint_infer::fit::FitOptions;
+use settlepoint_views::gather::Pick;
+
+use crate::error::Failure;
+use crate::prior_file;
 
 /// Characterise a PC's cooling and power limits from a few runs, predict every other setting in any
 /// room, and name the one to use.
@@ -866,15 +871,36 @@ pub(crate) struct PickArgs {
     /// Cooling; the one with most runs if not given.
     #[arg(long)]
     pub(crate) cooling: Option<String>,
+    /// Start from what an earlier machine of the notebook turned out to be.
+    #[arg(long, value_name = "MACHINE")]
+    pub(crate) like: Option<String>,
+    /// Use the priors in this TOML file instead of the table's (see 'fit --priors').
+    #[arg(long, value_name = "FILE")]
+    pub(crate) prior_file: Option<PathBuf>,
+    /// Take longer and draw more: for final figures, or where 'fit' says that draws do not agree.
+    #[arg(long)]
+    pub(crate) thorough: bool,
 }
 
 impl PickArgs {
-    /// Machine and cooling, without the file.
-    pub(crate) fn pick(&self) -> settlepoint_views::gather::Pick {
-        settlepoint_views::gather::Pick {
+    /// Machine, cooling and how to fit, without the notebook.
+    ///
+    /// # Errors
+    /// A file of priors that cannot be read.
+    pub(crate) fn pick(&self) -> Result<Pick, Failure> {
+        let priors = match &self.prior_file {
+            Some(file) => prior_file::read(file)?,
+            None => Vec::new(),
+        };
+        Ok(Pick {
             machine: self.machine.clone(),
             cooling: self.cooling.clone(),
-        }
+            like: self.like.clone(),
+            options: FitOptions {
+                priors,
+                thorough: self.thorough,
+            },
+        })
     }
 }
 

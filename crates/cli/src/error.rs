@@ -83,6 +83,7 @@ impl From<InferError> for Failure {
         }
         let code = match error {
             InferError::Unknown(_) => Code::Usage,
+            InferError::Prior(_) => Code::Data,
             _ => Code::NotIdentified,
         };
         Self::new(code, error.to_string())

@@ -14,6 +14,7 @@ mod interrupt;
 mod limits;
 mod live;
 mod log_file;
+mod prior_file;
 mod readings;
 mod score_table;
 mod table_review;

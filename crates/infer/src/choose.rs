@@ -5,9 +5,10 @@ use settlepoint_model::{BudgetTier, boost, steady_state};
 
 use settlepoint_stats::distributions::StandardNormal;
 
-use crate::fit::{CoolingFit, InferError, level_dba};
+use crate::fit::{CoolingFit, InferError};
 use crate::forward::Conditions;
 use crate::layout::Key;
+use crate::posterior::level_dba;
 use crate::predict::{Prediction, Query, setting_of};
 
 /// What a setting must keep.

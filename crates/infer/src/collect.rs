@@ -102,7 +102,8 @@ fn mean_score(run: &Run) -> Option<Reading> {
         return None;
     }
     let mean = run.scores.iter().map(|s| s.value).sum::<f64>() / n;
-    Some(Reading::new(mean, mean.abs() * SCORE_SHARE))
+    // One score a run: its whole error is the run's.
+    Some(reading(mean, &[], &[mean.abs() * SCORE_SHARE]))
 }
 
 /// Evidence from a run with hand-typed averages.
@@ -127,9 +128,13 @@ pub fn from_readings(run: &Run, setting: &Setting, workload: &Workload) -> RunEv
         let span = match (r.phase, from_s, r.duration_s) {
             (PhaseKind::Idle, _, _) => Span::Idle,
             (PhaseKind::CoolDown | PhaseKind::Transition, _, _) => continue,
-            (_, Some(from), Some(length)) => {
+            (kind, Some(from), Some(length)) => {
                 from_s = Some(from + length);
-                Span::Between(from, from + length)
+                if from == 0.0 && kind == PhaseKind::Sustained && at_limit(r, setting) {
+                    Span::AfterBoost
+                } else {
+                    Span::Between(from, from + length)
+                }
             }
             (PhaseKind::Boost, _, None) => {
                 from_s = None;
@@ -137,6 +142,7 @@ pub fn from_readings(run: &Run, setting: &Setting, workload: &Workload) -> RunEv
             }
             (_, Some(from), None) if from > 0.0 => Span::Between(from, evidence.duration_s),
             (_, _, None) if load.len() > 1 => Span::AfterBoost,
+            (PhaseKind::Sustained, _, None) if at_limit(r, setting) => Span::AfterBoost,
             (_, _, _) => Span::Between(0.0, evidence.duration_s),
         };
         if r.phase == PhaseKind::Boost && load.len() > 1 {
@@ -147,6 +153,21 @@ pub fn from_readings(run: &Run, setting: &Setting, workload: &Workload) -> RunEv
         evidence.windows.push(window_of(r, span, run.room_c));
     }
     evidence
+}
+
+/// Highest mean power over PL1 that holds no boost.
+const NO_BOOST: f64 = 1.01;
+
+/// Whether a sustained average from the start on leaves out a boost that the limits allow: a mean that
+/// held one would lie above PL1.
+fn at_limit(r: &PhaseReading, setting: &Setting) -> bool {
+    let (pl1, pl2) = (setting.pl1_w.value(), setting.pl2_w.value());
+    match (r.power_w, pl1) {
+        (Some(power), Some(pl1)) => {
+            power <= NO_BOOST * pl1 && pl2.is_none_or(|pl2| pl2 > NO_BOOST * pl1)
+        }
+        _ => false,
+    }
 }
 
 fn is_load(kind: PhaseKind) -> bool {

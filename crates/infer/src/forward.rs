@@ -104,6 +104,7 @@ pub fn with_discrepancy(
     let first = steady_state(&warmed, &scenario);
     let factor = layout.discrepancy(z, first.power_w, first.fan_share) * run_factor;
     scale_resistances(&mut model, factor);
+    model.package.hot_spot *= layout.hot_spot(z, first.power_w, model.package.demand_w);
     let mut warmed = model.clone();
     intake.lengthen(&mut warmed.cooling);
     let settled_w = steady_state(&warmed, &scenario).power_w;

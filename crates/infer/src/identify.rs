@@ -8,7 +8,7 @@ use crate::layout::Key;
 
 /// A posterior as wide as this share of its prior has learned nothing worth the name.
 const UNLEARNED: f64 = 0.85;
-/// Two parameters correlated beyond this are reported as tied.
+/// A parameter whose multiple correlation with others passes this is reported as tied to them.
 const TIED: f64 = 0.7;
 /// A stretch of the fan curve without a reading that is wider than this is named, K.
 const FAN_GAP_K: f64 = 15.0;
@@ -119,10 +119,10 @@ impl CoolingFit {
     }
 
     fn open_thermal(&self, list: &mut Vec<Unidentified>) {
-        let tied = self
-            .correlation(Key::DieShare, Key::FanExponent)
-            .unwrap_or(0.0)
-            .abs();
+        let tied = self.multiple_correlation(
+            Key::DieShare,
+            &[Key::FanExponent, Key::NaturalShare, Key::HotSpotSlope],
+        );
         let (share, exponent) = (
             self.learned(Key::DieShare).unwrap_or(1.0),
             self.learned(Key::FanExponent).unwrap_or(1.0),

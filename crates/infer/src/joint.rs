@@ -16,9 +16,10 @@ use settlepoint_stats::least_squares::{Derivatives, Fit, Jacobian, Options, Prob
 use settlepoint_stats::{DMatrix, DVector};
 
 use crate::evidence::{Evidence, RunEvidence};
-use crate::fit::{InferError, RunReadings};
+use crate::fit::InferError;
 use crate::forward::Intake;
 use crate::layout::{Key, Layout};
+use crate::posterior::RunReadings;
 
 /// Step of the differences on the scale of the priors, as in the fit of one cooling.
 const DIFFERENCE_STEP: f64 = 2e-3;

@@ -8,8 +8,10 @@ use settlepoint_model::{
     air_density_kg_m3,
 };
 
-use crate::evidence::Evidence;
-use crate::prior::{Prior, Scale};
+use crate::evidence::{Evidence, RunEvidence};
+use crate::fit::InferError;
+use crate::posterior::observations;
+use crate::prior::{Prior, PriorChange, Scale};
 
 /// Temperature at which leakage and demand are stated, °C.
 pub const REFERENCE_C: f64 = 70.0;
@@ -17,9 +19,10 @@ pub const REFERENCE_C: f64 = 70.0;
 const LEAK_BETA_PER_K: f64 = 0.016;
 /// Straight pieces of the fan curve between its floor and its ceiling.
 const FAN_PIECES: usize = 6;
-/// Scale of the smooth error of K/W against watts and speed (simulation study, no published
-/// source).
-const DISCREPANCY: f64 = 0.02;
+/// Standard deviations of the logarithm of the factors on errors. Judgement: sensors of one kind
+/// differ by half.
+const OWN_ERROR_SD: f64 = 0.5;
+const SHARED_ERROR_SD: f64 = 0.45;
 /// Least power to which a package throttles, as a share of the reference. Common practice.
 const MIN_POWER_SHARE: f64 = 0.03;
 /// Shares of die, paste and base in the resistance between die and fins, and capacities in J/K of
@@ -28,6 +31,60 @@ const MIN_POWER_SHARE: f64 = 0.03;
 const DIE_SIDE: [f64; 3] = [0.37, 0.37, 0.26];
 const NOMINAL_J_PER_K: [f64; 4] = [1.6, 35.0, 120.0, 400.0];
 const NOMINAL_K_PER_W: f64 = 0.27;
+const NOMINAL_DIE_SHARE: f64 = 0.525;
+
+/// A kind of reading whose errors have one factor in common.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum ErrorKind {
+    /// Watts.
+    Power,
+    /// Temperatures.
+    Temperature,
+    /// Fan speeds.
+    FanSpeed,
+    /// Levels.
+    Level,
+    /// Clocks.
+    Clock,
+    /// Scores.
+    Score,
+    /// Lengths of boosts.
+    BoostLength,
+}
+
+impl ErrorKind {
+    /// All kinds, in the order of their discriminants.
+    pub const ALL: [Self; 7] = [
+        Self::Power,
+        Self::Temperature,
+        Self::FanSpeed,
+        Self::Level,
+        Self::Clock,
+        Self::Score,
+        Self::BoostLength,
+    ];
+
+    const fn name(self) -> &'static str {
+        match self {
+            Self::Power => "power",
+            Self::Temperature => "temperature",
+            Self::FanSpeed => "fan_speed",
+            Self::Level => "level",
+            Self::Clock => "clock",
+            Self::Score => "score",
+            Self::BoostLength => "boost_length",
+        }
+    }
+}
+
+/// A part of the errors of one kind of reading, which has one factor.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct ErrorPart {
+    /// Of what.
+    pub kind: ErrorKind,
+    /// What all readings of the kind in a run have in common; otherwise each reading's own.
+    pub shared: bool,
+}
 
 /// A parameter's place in the models.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -52,6 +109,10 @@ pub enum Key {
     FastTime,
     /// Smooth error of K/W along ln watts, ln speed, and their product.
     Discrepancy(u8),
+    /// Size of that error for each factor e.
+    DiscrepancyScale,
+    /// Growth of the die's resistance with the share of demand that is drawn.
+    HotSpotSlope,
     /// Power a workload draws unlimited at [`REFERENCE_C`], W.
     Demand(usize),
     /// Share of demand that does no work.
@@ -102,6 +163,8 @@ pub enum Key {
     ClockExponent(u8),
     /// Room of a run that did not note it, °C.
     Room(usize),
+    /// Factor on a part of the errors of one kind of reading.
+    ErrorScale(ErrorPart),
 }
 
 /// The parameters of one fit, in the order of the vector.
@@ -119,6 +182,8 @@ pub struct Layout {
     background_dba: Option<f64>,
     /// The workload that draws most.
     heaviest: usize,
+    /// Errors that there are: their scales are the last parameters.
+    error_parts: Vec<ErrorPart>,
 }
 
 impl Layout {
@@ -140,6 +205,7 @@ impl Layout {
                 .map(|w| evidence.highest_power_w(Some(w)))
                 .collect(),
             heaviest: 0,
+            error_parts: Vec::new(),
             background_dba: evidence
                 .runs
                 .iter()
@@ -153,6 +219,7 @@ impl Layout {
         layout.add_fan(evidence);
         layout.add_sound(evidence);
         layout.add_rooms(evidence);
+        layout.add_errors(evidence);
         layout
     }
 
@@ -248,6 +315,11 @@ impl Layout {
             0.4,
             "mass of die and lid varies by half at equal resistance",
         );
+        self.add_discrepancy();
+    }
+
+    fn add_discrepancy(&mut self) {
+        use Scale::{Linear, Log};
         for (i, name) in ["along_watts", "along_speed", "along_both"]
             .into_iter()
             .enumerate()
@@ -259,10 +331,27 @@ impl Layout {
                 Linear,
                 0.0,
                 1.0,
-                "the ladder is not the truth: K/W drifts by 2 % for each factor e outside what was \
-                 measured (simulation study, no published source)",
+                "the ladder is not the truth: K/W drifts outside what was measured, by this many \
+                 of the discrepancy's scale for each factor e",
             );
         }
+        self.add(
+            Key::DiscrepancyScale,
+            "discrepancy_scale",
+            Log,
+            0.025,
+            0.5,
+            "2.5 % for each factor e (simulation study, no published source), give or take a half",
+        );
+        self.add(
+            Key::HotSpotSlope,
+            "hot_spot_slope",
+            Linear,
+            0.03,
+            0.08,
+            "what the fabric draws heats other spots than the cores and does not grow with the load, \
+             so the die's resistance grows by a few hundredths up to full demand (judgement)",
+        );
     }
 
     fn add_package(&mut self, evidence: &Evidence) {
@@ -370,7 +459,7 @@ impl Layout {
             "limit_offset_k",
             Linear,
             -0.5,
-            1.0,
+            0.8,
             "firmware holds a degree or two below its limit (common practice, no source)",
         );
         self.add(
@@ -389,7 +478,7 @@ impl Layout {
             0.07,
             "the averaging window is near its nominal value",
         );
-        let unknown = |run: &crate::evidence::RunEvidence| run.setting.tau_s.value().is_none();
+        let unknown = |run: &RunEvidence| run.setting.tau_s.value().is_none();
         if evidence.runs.iter().any(unknown) {
             self.add(
                 Key::UnknownTau,
@@ -540,9 +629,67 @@ impl Layout {
         }
     }
 
+    fn add_errors(&mut self, evidence: &Evidence) {
+        self.error_parts = error_parts(evidence);
+        for part in self.error_parts.clone() {
+            let (sd, whose) = if part.shared {
+                (SHARED_ERROR_SD, "run")
+            } else {
+                (OWN_ERROR_SD, "reading")
+            };
+            self.add(
+                Key::ErrorScale(part),
+                &format!("error_scale[{}, {whose}]", part.kind.name()),
+                Scale::Log,
+                1.15,
+                sd,
+                "errors are as stated for common sensors, give or take a half (judgement)",
+            );
+        }
+    }
+
+    /// Replaces priors.
+    ///
+    /// # Errors
+    /// A name that no parameter has, or values that its prior cannot have.
+    pub fn change_priors(&mut self, changes: &[PriorChange]) -> Result<(), InferError> {
+        for change in changes {
+            let found = self.priors.iter_mut().find(|p| p.name == change.name);
+            match found {
+                Some(prior) => prior.change(change).map_err(InferError::Prior)?,
+                None if change.required => {
+                    let names: Vec<&str> = self.priors.iter().map(|p| p.name.as_str()).collect();
+                    return Err(InferError::Prior(format!(
+                        "there is no parameter '{}' in this fit; there are {}",
+                        change.name,
+                        names.join(", ")
+                    )));
+                }
+                None => {}
+            }
+        }
+        Ok(())
+    }
+
     /// Number of parameters.
     pub fn len(&self) -> usize {
         self.keys.len()
+    }
+
+    /// Number of parameters that predictions depend on: all but the error scales, which are last.
+    pub fn len_physical(&self) -> usize {
+        self.keys.len() - self.error_parts.len()
+    }
+
+    /// Factors on the errors of each kind, own and shared, by the kind's discriminant, from the last
+    /// entries of a vector.
+    pub fn error_factors(&self, scales: &[f64]) -> [[f64; 2]; ErrorKind::ALL.len()] {
+        let mut factors = [[1.0; 2]; ErrorKind::ALL.len()];
+        let priors = &self.priors[self.len_physical()..];
+        for ((part, prior), z) in self.error_parts.iter().zip(priors).zip(scales) {
+            factors[part.kind as usize][usize::from(part.shared)] = prior.natural(*z);
+        }
+        factors
     }
 
     /// Whether there is none; never so.
@@ -604,12 +751,17 @@ impl Layout {
         let die_share = self.get(z, Key::DieShare);
         let air_w_per_k = 1.0 / (total * (1.0 - die_share));
         let natural = self.get(z, Key::NaturalShare).min(0.9);
-        let size = NOMINAL_K_PER_W / total;
+        // A better way for heat has more metal in it: die and lid with their side's resistance, base and
+        // fins with theirs.
+        let size = [
+            NOMINAL_K_PER_W * NOMINAL_DIE_SHARE / (total * die_share),
+            NOMINAL_K_PER_W * (1.0 - NOMINAL_DIE_SHARE) * air_w_per_k,
+        ];
         let times = [self.get(z, Key::FastTime), self.get(z, Key::SlowTime)];
         Cooling {
             nodes: (0..4)
                 .map(|i| LadderNode {
-                    capacity_j_per_k: NOMINAL_J_PER_K[i] * size * times[i / 2],
+                    capacity_j_per_k: NOMINAL_J_PER_K[i] * size[i / 2] * times[i / 2],
                     resistance_k_per_w: DIE_SIDE.get(i).map_or(0.0, |s| s * total * die_share),
                 })
                 .collect(),
@@ -686,7 +838,15 @@ impl Layout {
         let x = (power_w / self.stock_w).max(0.02).ln();
         let y = fan_share.max(0.05).ln();
         let w = [0, 1, 2].map(|i| self.get(z, Key::Discrepancy(i)));
-        (1.0 + DISCREPANCY * (w[0] * x + w[1] * y + w[2] * x * y)).max(0.5)
+        let scale = self.get(z, Key::DiscrepancyScale);
+        (1.0 + scale * (w[0] * x + w[1] * y + w[2] * x * y)).clamp(0.5, 2.0)
+    }
+
+    /// Factor on the die's resistance at `power_w` of a workload whose demand is `demand_w`: hot
+    /// spots that move with power.
+    pub fn hot_spot(&self, z: &[f64], power_w: f64, demand_w: f64) -> f64 {
+        let slope = self.get(z, Key::HotSpotSlope);
+        (1.0 + slope * (power_w / demand_w - 1.0)).clamp(0.5, 2.0)
     }
 
     /// The averaging window to use for a setting.
@@ -696,6 +856,23 @@ impl Layout {
             .or_else(|| self.value(z, Key::UnknownTau))
             .unwrap_or(50.0)
     }
+}
+
+/// The errors that the readings have, own before shared.
+fn error_parts(evidence: &Evidence) -> Vec<ErrorPart> {
+    let mut parts: Vec<ErrorPart> = observations(evidence)
+        .iter()
+        .filter_map(|o| {
+            let shares = o.reading.shared_sd > 0.0;
+            shares.then(|| ErrorPart {
+                kind: o.quantity.error(),
+                shared: true,
+            })
+        })
+        .collect();
+    parts.sort_unstable();
+    parts.dedup();
+    parts
 }
 
 /// The workload that draws most: it is what the limits are about, and the reference for the others.

@@ -16,6 +16,7 @@ pub mod joint;
 pub mod layout;
 pub mod network;
 pub mod plan;
+mod posterior;
 pub mod predict;
 pub mod prior;
 mod response;

@@ -8,12 +8,13 @@ use settlepoint_model::{
 use settlepoint_stats::series::quantile;
 
 use crate::evidence::{Reading, RunEvidence, Window};
-use crate::fit::{CoolingFit, Draw, clock_mhz, level_dba};
+use crate::fit::{CoolingFit, Draw};
 use crate::forward::{
     Conditions, Course, Intake, Means, RunPrediction, make_idle, predict_run, scenario,
     settled_after, with_discrepancy,
 };
 use crate::layout::Key;
+use crate::posterior::{clock_mhz, level_dba};
 use crate::timeline::{self, TimeCourse};
 
 /// Packages protect themselves near this temperature whatever was set, °C (common practice, no
@@ -482,10 +483,20 @@ impl CoolingFit {
             let share = fan_share_of(self, draw);
             let mut plain = self.layout.machine(&draw.z, 0);
             Intake::of(&self.layout, &draw.z).lengthen(&mut plain.cooling);
-            let first =
-                settlepoint_model::capacity_w(&plain.cooling, 1.0, temp_c, room_c, share, density);
+            let held = |hot_spot| {
+                settlepoint_model::capacity_w(
+                    &plain.cooling,
+                    hot_spot,
+                    temp_c,
+                    room_c,
+                    share,
+                    density,
+                )
+            };
+            let first = held(1.0);
+            let hot_spot = self.layout.hot_spot(&draw.z, first, plain.package.demand_w);
             let factor = self.layout.discrepancy(&draw.z, first.max(0.1), share) * draw.run_factor;
-            (first / factor).max(0.0)
+            (held(hot_spot) / factor).max(0.0)
         };
         let (lo, hi) = span(self.evidence.readings(|w| w.package_c)).unwrap_or((0.0, 0.0));
         let basis = if (lo..=hi).contains(&temp_c) {

@@ -4,6 +4,7 @@
 //! prior's centre and a change of 1 its standard deviation. A fit therefore starts well scaled, the
 //! prior's residual is `z` itself, and how much the data said is read off the posterior's width.
 
+use std::borrow::Cow;
 use std::fmt;
 
 /// The scale on which a prior is normal.
@@ -57,7 +58,22 @@ pub struct Prior {
     /// Standard deviation on `scale`.
     pub sd: f64,
     /// Why.
-    pub reason: &'static str,
+    pub reason: Cow<'static, str>,
+}
+
+/// A prior to use instead of the table's, on the scale of the one that it replaces.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PriorChange {
+    /// Parameter, as in [`Prior::name`].
+    pub name: String,
+    /// Centre on the natural scale (the median).
+    pub centre: f64,
+    /// Standard deviation on the prior's scale.
+    pub sd: f64,
+    /// Why.
+    pub reason: String,
+    /// Whether a fit without this parameter is an error; otherwise the change is passed over.
+    pub required: bool,
 }
 
 impl Prior {
@@ -67,14 +83,14 @@ impl Prior {
         scale: Scale,
         centre: f64,
         sd: f64,
-        reason: &'static str,
+        reason: impl Into<Cow<'static, str>>,
     ) -> Self {
         Self {
             name: name.into(),
             scale,
             centre,
             sd,
-            reason,
+            reason: reason.into(),
         }
     }
 
@@ -89,6 +105,26 @@ impl Prior {
     pub fn natural(&self, z: f64) -> f64 {
         self.scale
             .back(self.scale.forward(self.centre) + self.sd * z)
+    }
+
+    /// Takes a change over.
+    ///
+    /// # Errors
+    /// A spread that is none, or a centre that the scale does not have; the message says which.
+    pub fn change(&mut self, change: &PriorChange) -> Result<(), String> {
+        if !(change.sd.is_finite() && change.sd > 0.0) {
+            return Err(format!("{}: sd must be above 0", self.name));
+        }
+        if !self.scale.forward(change.centre).is_finite() {
+            return Err(format!(
+                "{}: its prior is {}, so its centre cannot be {}",
+                self.name, self.scale, change.centre
+            ));
+        }
+        self.centre = change.centre;
+        self.sd = change.sd;
+        self.reason = Cow::Owned(change.reason.clone());
+        Ok(())
     }
 
     /// The inverse of [`Prior::natural`].

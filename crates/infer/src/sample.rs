@@ -11,16 +11,23 @@
 //! steps unless it is tiny. Most proposals therefore draw a few randomly chosen coordinates of the
 //! approximation nearly anew and leave the others: each coordinate is independent of the others
 //! there, so the approximation stays invariant.
+//!
+//! Where the density reaches farther than the approximation knows (a full fan speed that may lie far
+//! above the highest one seen, along a bent ridge with the fan's curve) such steps are too short. Every
+//! other step therefore goes along the difference of two states of the chain's own past, which finds
+//! directions and lengths by itself (differential evolution with sampling from the past: C. J. F. ter
+//! Braak and J. A. Vrugt, Stat. Comput. 18 (2008) 435-446).
 
 use settlepoint_stats::DMatrix;
 use settlepoint_stats::random::Random;
 
 use crate::fit::{Draw, RUN_SCATTER};
+use crate::posterior::Posterior;
 
 /// Chains, run side by side; fixed, so that a fit gives the same numbers on any machine.
 const CHAINS: u64 = 2;
 /// Steps of a chain before the first kept draw.
-const BURN_IN: usize = 400;
+const BURN_IN: usize = 1500;
 /// Proposals, taken in turn: how many coordinates move, and the share of the old value that each
 /// keeps.
 const MOVES: [Move; 4] = [
@@ -41,6 +48,12 @@ const MOVES: [Move; 4] = [
         kept: 0.95,
     },
 ];
+
+/// The proposal for coordinates without cost.
+const SCALES: Move = Move {
+    coordinates: 2,
+    kept: 0.0,
+};
 
 /// One kind of proposal.
 struct Move {
@@ -63,6 +76,53 @@ impl Move {
     }
 }
 
+/// States of a chain's past, in the coordinates of the approximation.
+struct Past {
+    states: Vec<Vec<f64>>,
+}
+
+/// States to begin with, from the approximation.
+const FIRST_PAST: usize = 60;
+/// Steps between states that are kept.
+const PAST_EVERY: usize = 5;
+/// Shares of the coordinates that move together.
+const TOGETHER: [f64; 3] = [0.1, 0.35, 1.0];
+/// Every tenth step goes the whole difference, so that separate wells can be changed.
+const WHOLE: f64 = 0.1;
+/// Spread of what is added, so that every state can be reached.
+const JITTER: f64 = 1e-3;
+
+impl Past {
+    fn new(coordinates: usize, random: &mut Random) -> Self {
+        let state = |_| (0..coordinates).map(|_| random.normal()).collect();
+        Self {
+            states: (0..FIRST_PAST).map(state).collect(),
+        }
+    }
+
+    /// A step from `state` along the difference of two others; coordinates beyond the past's stay.
+    fn propose(&self, state: &[f64], random: &mut Random) -> Vec<f64> {
+        let a = &self.states[random.index_below(self.states.len())];
+        let b = &self.states[random.index_below(self.states.len())];
+        let share = TOGETHER[random.index_below(TOGETHER.len())];
+        let moved: Vec<bool> = a.iter().map(|_| random.uniform() < share).collect();
+        let count = moved.iter().filter(|m| **m).count().max(1) as f64;
+        // The length that is best for a normal density (same source).
+        let length = if random.uniform() < WHOLE {
+            1.0
+        } else {
+            2.38 / (2.0 * count).sqrt()
+        };
+        let mut proposal = state.to_vec();
+        for (i, moves) in moved.into_iter().enumerate() {
+            if moves {
+                proposal[i] += length * (a[i] - b[i]) + JITTER * random.normal();
+            }
+        }
+        proposal
+    }
+}
+
 /// Draws, and how the chains went.
 #[derive(Clone, Debug)]
 pub(crate) struct Sampled {
@@ -79,17 +139,43 @@ pub(crate) struct Length {
     pub(crate) thin: usize,
 }
 
-/// Draws vectors from `exp(log_density)`, given its mode and the root of the covariance of
-/// the normal approximation there (lower triangle, n x n).
+/// What is sampled: a density whose costly part depends on the first coordinates only.
+pub(crate) trait Target: Sync {
+    /// Coordinates on which [`Target::raw`] depends.
+    fn len_costly(&self) -> usize;
+
+    /// The costly part, from a whole vector.
+    fn raw(&self, z: &[f64]) -> Vec<f64>;
+
+    /// Logarithm of the density, up to a constant, from a whole vector and its costly part.
+    fn log_density(&self, z: &[f64], raw: &[f64]) -> f64;
+}
+
+impl Target for Posterior<'_> {
+    fn len_costly(&self) -> usize {
+        self.layout.len_physical()
+    }
+
+    fn raw(&self, z: &[f64]) -> Vec<f64> {
+        Posterior::raw(self, z)
+    }
+
+    fn log_density(&self, z: &[f64], raw: &[f64]) -> f64 {
+        Posterior::log_density(self, z, raw)
+    }
+}
+
+/// Draws vectors from `target`, given its mode and the root of the covariance of the normal
+/// approximation there (lower triangle, n x n; no covariance between the costly coordinates and
+/// the others).
 pub(crate) fn sample(
     mode: &[f64],
     root: &DMatrix<f64>,
-    log_density: impl Fn(&[f64]) -> f64 + Sync,
+    target: &impl Target,
     length: Length,
     seed: u64,
 ) -> Sampled {
     let each = length.draws.div_ceil(2);
-    let log_density = &log_density;
     let chains: Vec<Sampled> = std::thread::scope(|scope| {
         let running: Vec<_> = (0..CHAINS)
             .map(|c| {
@@ -97,7 +183,7 @@ pub(crate) fn sample(
                     chain(
                         mode,
                         root,
-                        log_density,
+                        target,
                         Length {
                             draws: each,
                             ..length
@@ -124,37 +210,43 @@ pub(crate) fn sample(
 fn chain(
     mode: &[f64],
     root: &DMatrix<f64>,
-    log_density: &impl Fn(&[f64]) -> f64,
+    target: &impl Target,
     length: Length,
     seed: u64,
 ) -> Sampled {
-    let n = mode.len();
+    let costly = target.len_costly();
     let mut random = Random::from_seed(seed);
-    // Density over that of the approximation, in the approximation's own coordinates.
-    let excess = |u: &[f64]| {
-        let z = place(mode, root, u);
-        log_density(&z) + 0.5 * u.iter().map(|x| x * x).sum::<f64>()
-    };
-    let mut state = vec![0.0; n];
-    let mut order: Vec<usize> = (0..n).collect();
-    let mut weight = excess(&state);
+    let mut state = State::new(mode, root, target, vec![0.0; mode.len()], None);
+    let mut order: Vec<usize> = (0..costly).collect();
+    let mut scales: Vec<usize> = (costly..mode.len()).collect();
+    let mut past = Past::new(costly, &mut random);
     let (mut tried, mut taken) = (0_usize, 0_usize);
     let mut draws = Vec::with_capacity(length.draws);
     for step in 0..BURN_IN + length.draws * length.thin {
-        let kind = step % MOVES.len();
-        let proposal = MOVES[kind].propose(&state, &mut order, &mut random);
-        let proposed = excess(&proposal);
-        let accept = proposed.is_finite() && random.uniform().ln() < proposed - weight;
-        if kind == 0 {
-            tried += 1;
-            taken += usize::from(accept);
+        if step % 2 == 1 {
+            let proposal = past.propose(&state.u, &mut random);
+            let proposed = State::new(mode, root, target, proposal, None);
+            state.step_by_density(proposed, &mut random);
+        } else {
+            let kind = step / 2 % MOVES.len();
+            let proposal = MOVES[kind].propose(&state.u, &mut order, &mut random);
+            let proposed = State::new(mode, root, target, proposal, None);
+            let accepted = state.step(proposed, &mut random);
+            if kind == 0 {
+                tried += 1;
+                taken += usize::from(accepted);
+            }
         }
-        if accept {
-            (state, weight) = (proposal, proposed);
+        if step.is_multiple_of(PAST_EVERY) {
+            past.states.push(state.u[..costly].to_vec());
         }
+        // The scales cost no simulation.
+        let proposal = SCALES.propose(&state.u, &mut scales, &mut random);
+        let proposed = State::new(mode, root, target, proposal, Some(state.raw.clone()));
+        state.step(proposed, &mut random);
         if step >= BURN_IN && (step - BURN_IN).is_multiple_of(length.thin) {
             draws.push(Draw {
-                z: place(mode, root, &state),
+                z: state.z.clone(),
                 run_factor: (RUN_SCATTER * random.normal()).exp(),
             });
         }
@@ -162,6 +254,56 @@ fn chain(
     Sampled {
         draws,
         acceptance: taken as f64 / tried.max(1) as f64,
+    }
+}
+
+/// Where a chain stands.
+struct State {
+    /// In the coordinates of the approximation.
+    u: Vec<f64>,
+    z: Vec<f64>,
+    raw: Vec<f64>,
+    /// Logarithm of the density over that of the approximation.
+    excess: f64,
+}
+
+impl State {
+    fn new(
+        mode: &[f64],
+        root: &DMatrix<f64>,
+        target: &impl Target,
+        u: Vec<f64>,
+        raw: Option<Vec<f64>>,
+    ) -> Self {
+        let z = place(mode, root, &u);
+        let raw = raw.unwrap_or_else(|| target.raw(&z));
+        let excess = target.log_density(&z, &raw) + 0.5 * u.iter().map(|x| x * x).sum::<f64>();
+        Self { u, z, raw, excess }
+    }
+
+    /// Goes to `proposed`, which was made by a move that leaves the approximation unchanged.
+    fn step(&mut self, proposed: Self, random: &mut Random) -> bool {
+        let gain = proposed.excess - self.excess;
+        self.go(proposed, gain, random)
+    }
+
+    /// Goes to `proposed`, which was made by a move as likely as its reverse.
+    fn step_by_density(&mut self, proposed: Self, random: &mut Random) -> bool {
+        let gain = proposed.log_density() - self.log_density();
+        self.go(proposed, gain, random)
+    }
+
+    fn log_density(&self) -> f64 {
+        self.excess - 0.5 * self.u.iter().map(|x| x * x).sum::<f64>()
+    }
+
+    /// Metropolis.
+    fn go(&mut self, proposed: Self, gain: f64, random: &mut Random) -> bool {
+        let accept = proposed.excess.is_finite() && random.uniform().ln() < gain;
+        if accept {
+            *self = proposed;
+        }
+        accept
     }
 }
 
@@ -175,22 +317,36 @@ fn place(mode: &[f64], root: &DMatrix<f64>, u: &[f64]) -> Vec<f64> {
 mod tests {
     use super::*;
 
+    /// A standard normal of which one coordinate is never below 0 and one costs nothing.
+    struct Half;
+
+    impl Target for Half {
+        fn len_costly(&self) -> usize {
+            2
+        }
+
+        fn raw(&self, z: &[f64]) -> Vec<f64> {
+            vec![z[0]]
+        }
+
+        fn log_density(&self, z: &[f64], raw: &[f64]) -> f64 {
+            if raw[0] < 0.0 {
+                f64::NEG_INFINITY
+            } else {
+                -0.5 * z.iter().map(|x| x * x).sum::<f64>()
+            }
+        }
+    }
+
     /// A bound instead of a value: x is standard normal but above 0. Its mean is sqrt(2/pi) and its
     /// variance 1 - 2/pi (half-normal distribution, any handbook).
     #[test]
     fn a_bound_is_sampled_as_a_bound() {
         let root = DMatrix::identity(3, 3);
-        let density = |z: &[f64]| {
-            if z[0] < 0.0 {
-                f64::NEG_INFINITY
-            } else {
-                -0.5 * z.iter().map(|x| x * x).sum::<f64>()
-            }
-        };
         let sampled = sample(
             &[0.0; 3],
             &root,
-            density,
+            &Half,
             Length {
                 draws: 2000,
                 thin: 12,
@@ -205,7 +361,7 @@ mod tests {
             "mean {mean}"
         );
         assert!(sampled.draws.iter().all(|d| d.z[0] >= 0.0));
-        // All three coordinates are drawn anew; half of the draws fall below 0.
+        // Both costly coordinates are drawn anew; half of the draws fall below 0.
         assert!(
             (sampled.acceptance - 0.5).abs() < 0.05,
             "{}",

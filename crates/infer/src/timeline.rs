@@ -3,9 +3,10 @@
 use settlepoint_domain::{Basis, Estimate, PhaseKind};
 use settlepoint_model::{ActingLimit, simulate};
 
-use crate::fit::{CoolingFit, Draw, level_dba};
+use crate::fit::{CoolingFit, Draw};
 use crate::forward::Course;
 use crate::layout::Key;
+use crate::posterior::level_dba;
 use crate::predict::{Query, interval};
 
 /// A predicted run, in stretches of equal length. Every list but [`Self::phases`] and

@@ -9,10 +9,11 @@
 use settlepoint_domain::{Estimate, LimitValue, PhaseKind, Setting, Workload};
 
 use crate::evidence::{RunEvidence, Span, Window};
-use crate::fit::{InferError, level_dba};
+use crate::fit::InferError;
 use crate::forward::{Means, predict_run};
 use crate::joint::{At, Change, Group, Joint, joint, resistance_k_per_w};
 use crate::layout::Key;
+use crate::posterior::level_dba;
 
 /// Largest deviations from the reference that pass. Cooler, quieter and faster always pass.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -11,12 +11,13 @@ use settlepoint_stats::distributions::StandardNormal;
 use settlepoint_stats::random::Random;
 
 use crate::evidence::{Reading, RunEvidence, Span, Window};
-use crate::fit::{CoolingFit, Draw, InferError, RUN_SCATTER, clock_mhz, level_dba, score};
+use crate::fit::{CoolingFit, Draw, InferError, RUN_SCATTER};
 use crate::forward::{Means, predict_run};
 use crate::joint::{
     At, Change, Group, Joint, fan_level_dba, joint, resistance_k_per_w, share_at_rpm,
 };
 use crate::layout::Key;
+use crate::posterior::{clock_mhz, level_dba, score};
 
 /// What is compared.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]

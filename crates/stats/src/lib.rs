@@ -4,6 +4,7 @@
 //! knowledge of watts or kelvin. Each method names its paper or standard; the numbers are checked
 //! against certified values and general-purpose libraries in `tests/`.
 
+pub mod chains;
 pub mod change_points;
 pub mod distributions;
 pub mod least_squares;

@@ -8,7 +8,7 @@ use settlepoint_domain::{
 };
 use settlepoint_infer::collect;
 use settlepoint_infer::evidence::{Evidence, RunEvidence};
-use settlepoint_infer::fit::{CoolingFit, fit};
+use settlepoint_infer::fit::{CoolingFit, FitOptions, fit_with};
 use settlepoint_notebook::{Kind, Notebook, NotebookError};
 use settlepoint_phases::{Options, Review};
 
@@ -22,12 +22,16 @@ const ROWS_ANALYSED: usize = 400_000;
 
 /// Which machine and cooling is meant, by name or id; without a name the only machine and the cooling
 /// with most runs.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Pick {
     /// Machine.
     pub machine: Option<String>,
     /// Cooling.
     pub cooling: Option<String>,
+    /// How its fits are made.
+    pub options: FitOptions,
+    /// A machine of the notebook whose fit serves as priors.
+    pub like: Option<String>,
 }
 
 /// Everything known of one cooling of one machine.
@@ -45,6 +49,8 @@ pub struct Gathered {
     pub findings: Vec<Finding>,
     /// Runs of the cooling that were left out, with the reason.
     pub excluded: Vec<(String, String)>,
+    /// How fits are made.
+    pub options: FitOptions,
 }
 
 /// Opens a notebook to read from. Read-write where that is allowed, so that SQLite tidies its side
@@ -97,6 +103,7 @@ pub fn gather_with(book: &Notebook, pick: &Pick, also: Option<Id>) -> Result<Gat
         runs: Vec::new(),
         findings: Vec::new(),
         excluded: Vec::new(),
+        options: options(book, pick)?,
         cooling,
     };
     let cooling = gathered.cooling.id;
@@ -114,6 +121,22 @@ pub fn gather_with(book: &Notebook, pick: &Pick, also: Option<Id>) -> Result<Gat
         }
     }
     Ok(gathered)
+}
+
+/// Options of the fits, with what an earlier machine tells before what the owner says.
+fn options(book: &Notebook, pick: &Pick) -> Result<FitOptions, ViewError> {
+    let Some(like) = &pick.like else {
+        return Ok(pick.options.clone());
+    };
+    let other = Pick {
+        machine: Some(like.clone()),
+        ..Pick::default()
+    };
+    let (fit, _) = gather(book, &other)?.fit(&[])?;
+    let mut options = pick.options.clone();
+    options.priors = fit.as_priors();
+    options.priors.extend(pick.options.priors.iter().cloned());
+    Ok(options)
 }
 
 /// Rules of the review that bear on fits; how sure scores are is said where they are compared, but
@@ -249,7 +272,7 @@ impl Gathered {
             .filter(|(r, _)| !used(r))
             .map(|(_, e)| e)
             .collect();
-        Ok((fit(evidence)?, rest))
+        Ok((fit_with(evidence, &self.options)?, rest))
     }
 
     /// The index of a workload by name or id; of the only one under load if no name is given.

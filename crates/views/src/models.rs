@@ -2,7 +2,7 @@
 
 use settlepoint_domain::{Basis, Estimate};
 use settlepoint_infer::fit::CoolingFit;
-use settlepoint_infer::layout::Key;
+use settlepoint_infer::layout::{ErrorKind, Key};
 
 /// A posterior as wide as this share of its prior rests on the prior.
 const UNLEARNED: f64 = 0.85;
@@ -101,6 +101,17 @@ const fn plain_words(key: Key) -> &'static str {
         Key::SlowTime => "heat held by base and fins against the usual, factor",
         Key::FastTime => "heat held by die and lid against the usual, factor",
         Key::Discrepancy(_) => "error of the model of resistance",
+        Key::DiscrepancyScale => "size of that error for each factor e",
+        Key::HotSpotSlope => "growth of the die's resistance up to full demand",
+        Key::ErrorScale(part) => match part.kind {
+            ErrorKind::Power => "size of the watts' errors against the usual, factor",
+            ErrorKind::Temperature => "size of the temperatures' errors against the usual, factor",
+            ErrorKind::FanSpeed => "size of the fan speeds' errors against the usual, factor",
+            ErrorKind::Level => "size of the levels' errors against the usual, factor",
+            ErrorKind::Clock => "size of the clocks' errors against the usual, factor",
+            ErrorKind::Score => "size of the scores' errors against the usual, factor",
+            ErrorKind::BoostLength => "size of the boosts' errors against the usual, factor",
+        },
         Key::BaseShare => "share of the demand that does no work",
         Key::LeakShare => "share of leakage in the demand",
         Key::LimitOffset => "temperature held over the temperature limit, K",

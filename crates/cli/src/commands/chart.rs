@@ -49,7 +49,7 @@ fn values(name: &str, args: &ChartArgs) -> Result<Box<dyn Chart>, Failure> {
             },
         )?));
     }
-    let gathered = gather(&book, &args.pick.pick())?;
+    let gathered = gather(&book, &args.pick.pick()?)?;
     let asked = Asked {
         constraints: constraints(args),
         workload: gathered.workload(args.workload.as_deref())?,

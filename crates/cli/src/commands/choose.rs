@@ -18,7 +18,7 @@ use crate::view::{Answer, excluded_json, excluded_text, fixed, number, optional,
 pub(crate) fn choose(args: &ChooseArgs) -> Result<Answer, Failure> {
     let mut constraints = constraints(args.room, &args.bounds)?;
     let book = gather::open(&args.pick.notebook)?;
-    let gathered = gather(&book, &args.pick.pick())?;
+    let gathered = gather(&book, &args.pick.pick()?)?;
     let (fit, _) = gathered.fit(&[])?;
     let notes = bound_noise(&args.noise, &fit, &mut constraints)?;
     let mut answer = answer(&gathered, &fit, &constraints)?;

@@ -7,6 +7,7 @@ use settlepoint_infer::layout::Key;
 use settlepoint_infer::predict::HeldOut;
 use settlepoint_views::gather::{self, gather};
 use settlepoint_views::models::parameters;
+use settlepoint_views::words::sentence;
 
 use crate::args::FitArgs;
 use crate::error::Failure;
@@ -18,10 +19,11 @@ use crate::view::{
 /// `settlepoint fit`.
 pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
     let book = gather::open(&args.pick.notebook)?;
-    let gathered = gather(&book, &args.pick.pick())?;
+    let gathered = gather(&book, &args.pick.pick()?)?;
     let (fit, rest) = gathered.fit(&args.use_runs)?;
     let held_out: Vec<HeldOut> = rest.into_iter().map(|run| fit.held_out(run)).collect();
     let unidentified = fit.unidentified();
+    let sampling = fit.sampling();
     let mut all_findings = gathered.findings.clone();
     all_findings.extend(fit.findings());
     let mut json = json!({
@@ -40,6 +42,14 @@ pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
         "converged": fit.converged,
         "iterations": fit.iterations,
         "acceptance": number(fit.acceptance),
+        "sampling": {
+            "draws": sampling.draws,
+            "r_hat": number(sampling.r_hat),
+            "effective": number(sampling.effective),
+            "slowest": sampling.slowest,
+            "enough": sampling.is_enough(),
+            "sentence": sampling.sentence(),
+        },
     });
     let mut text = format!(
         "{} with {}: {} runs used\n\n{}",
@@ -53,6 +63,9 @@ pub(crate) fn fit(args: &FitArgs) -> Result<Answer, Failure> {
         for u in &unidentified {
             text += &format!("  {}: {}\n", u.parameter, u.needs);
         }
+    }
+    if !sampling.is_enough() {
+        text += &format!("\n{}\n", sentence(&sampling.sentence()));
     }
     if !held_out.is_empty() {
         text += "\nRuns not used, predicted and measured:\n";
@@ -275,7 +288,7 @@ fn priors_text(fit: &CoolingFit) -> String {
                 p.scale.to_string(),
                 format!("{:.4}", p.centre),
                 format!("{}", p.sd),
-                p.reason.to_owned(),
+                p.reason.to_string(),
             ]
         })
         .collect();

@@ -22,7 +22,7 @@ use crate::view::{Answer, excluded_text, number, optional};
 pub(crate) fn plan(args: &PlanArgs) -> Result<Answer, Failure> {
     let wishes = wishes(args)?;
     let book = gather::open(&args.pick.notebook)?;
-    let gathered = match gather(&book, &args.pick.pick()) {
+    let gathered = match gather(&book, &args.pick.pick()?) {
         Ok(gathered) => Some(gathered),
         Err(ViewError::Empty) => None,
         Err(other) => return Err(other.into()),

@@ -23,7 +23,7 @@ pub(crate) fn predict(args: &PredictArgs) -> Result<Answer, Failure> {
     limits::check_room(&setting, Some(args.room))?;
     check_altitude(args.altitude)?;
     let book = gather::open(&args.pick.notebook)?;
-    let gathered = gather(&book, &args.pick.pick())?;
+    let gathered = gather(&book, &args.pick.pick()?)?;
     let workload = gathered.workload(args.workload.as_deref())?;
     let (fit, _) = gathered.fit(&args.use_runs)?;
     let setting = with_usual_window(&fit, setting);
@@ -196,7 +196,7 @@ pub(crate) fn capacity(args: &CapacityArgs) -> Result<Answer, Failure> {
     }
     check_altitude(args.altitude)?;
     let book = gather::open(&args.pick.notebook)?;
-    let gathered = gather(&book, &args.pick.pick())?;
+    let gathered = gather(&book, &args.pick.pick()?)?;
     let (fit, _) = gathered.fit(&[])?;
     let share = share_asked(&fit, args)?;
     let watts = fit.capacity_w(args.temp, args.room, args.altitude, &*share);

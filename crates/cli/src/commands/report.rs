@@ -62,7 +62,7 @@ fn check_folder(output: &Path) -> Result<(), Failure> {
 fn wish(args: &ReportArgs) -> Result<Wish, Failure> {
     let notebook = args.pick.notebook.file_name();
     Ok(Wish {
-        pick: args.pick.pick(),
+        pick: args.pick.pick()?,
         bounds: constraints(args.room.unwrap_or(f64::NAN), &args.bounds)?,
         workload: args.workload.clone(),
         without: args.without.iter().map(|s| topic(*s)).collect(),

@@ -25,7 +25,7 @@ pub(crate) fn verify(args: &VerifyArgs) -> Result<Answer, Failure> {
     };
     let said = verify_run(
         &book,
-        &args.pick.pick(),
+        &args.pick.pick()?,
         &args.run,
         &args.use_runs,
         &matters,

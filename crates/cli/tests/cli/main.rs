@@ -11,6 +11,7 @@ mod crashes;
 mod noise_bounds;
 mod pages;
 mod plans;
+mod priors;
 #[cfg(target_os = "linux")]
 mod recordings;
 #[cfg(target_os = "linux")]

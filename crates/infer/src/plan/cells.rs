@@ -5,8 +5,9 @@ use settlepoint_model::{ActingLimit, steady_state};
 use settlepoint_stats::series::quantile;
 
 use crate::evidence::{Evidence, Reading, Window};
-use crate::fit::{CoolingFit, Draw, RUN_SCATTER, level_dba};
+use crate::fit::{CoolingFit, Draw, RUN_SCATTER};
 use crate::layout::Key;
+use crate::posterior::level_dba;
 use crate::predict::Query;
 
 /// What can be read of a settled state. Positive quantities as 100 times their logarithm, so that

@@ -233,9 +233,14 @@ pub(super) fn words(key: Key) -> &'static str {
         Key::FanHysteresis => "how far the temperature must fall before the fan follows",
         Key::SoundFull | Key::SoundSlope | Key::BackgroundOffset => "noise against fan speed",
         Key::Rate(_) | Key::Exponent(_) | Key::Curvature(_) => "how work grows with watts",
-        Key::HotSpot(_) => "how this work heats the die",
+        Key::HotSpot(_) | Key::HotSpotSlope => "how this work heats the die",
         Key::Clock(_) | Key::ClockExponent(_) => "how clocks grow with watts",
         Key::Room(_) => "the room of a run without a thermometer",
-        Key::BaseShare | Key::IdlePower | Key::FanSmoothing | Key::Discrepancy(_) => "",
+        Key::BaseShare
+        | Key::IdlePower
+        | Key::FanSmoothing
+        | Key::Discrepancy(_)
+        | Key::DiscrepancyScale
+        | Key::ErrorScale(_) => "",
     }
 }

@@ -269,6 +269,7 @@ fn by_id(book: &Notebook, wish: &Wish) -> Result<Wish, ViewError> {
         pick: Pick {
             machine: Some(gathered.machine.id.to_string()),
             cooling: Some(gathered.cooling.id.to_string()),
+            ..wish.pick.clone()
         },
         workload: workload.map(|w| gathered.workloads[w].id.to_string()),
         ..wish.clone()

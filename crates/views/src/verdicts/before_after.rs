@@ -56,6 +56,7 @@ pub fn compare_coolings(
             &Pick {
                 machine: Some(machine.id.to_string()),
                 cooling: Some(cooling.id.to_string()),
+                ..Pick::default()
             },
         )
     };

@@ -145,6 +145,7 @@ fn side(book: &Notebook, machine: &Machine, cooling: Option<&str>) -> Result<Gat
     let pick = |cooling: Option<String>| Pick {
         machine: Some(machine.id.to_string()),
         cooling,
+        ..Pick::default()
     };
     let Some(name) = cooling else {
         return gather(book, &pick(None));
@@ -172,6 +173,7 @@ fn copy(side: &Gathered) -> Gathered {
         runs: side.runs.clone(),
         findings: Vec::new(),
         excluded: Vec::new(),
+        options: side.options.clone(),
     }
 }
 

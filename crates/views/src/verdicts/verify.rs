@@ -50,6 +50,7 @@ pub fn verify_run(
     let pick = Pick {
         machine: Some(run.machine.to_string()),
         cooling: Some(run.cooling.to_string()),
+        ..pick.clone()
     };
     // A run left out of the fits can be looked at all the same.
     let gathered = gather_with(book, &pick, Some(run.id))?;

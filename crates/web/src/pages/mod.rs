@@ -278,6 +278,7 @@ pub(crate) fn pick(fields: &Fields) -> Pick {
     Pick {
         machine: name("machine"),
         cooling: name("cooling"),
+        ..Pick::default()
     }
 }
 
