@@ -55,7 +55,7 @@ impl Account {
             .collect();
         let ticks = (self.rows + self.missed_ticks).max(1);
         if self.missed_ticks as f64 > MISSED_SHARE * ticks as f64 {
-            found.push(finding(
+            found.push(Finding::new(
                 "missed_ticks",
                 Severity::Warning,
                 format!("{} of {ticks} ticks came too late", self.missed_ticks),
@@ -63,7 +63,7 @@ impl Account {
             ));
         }
         for (time_s, length_s) in &self.sleeps {
-            found.push(finding(
+            found.push(Finding::new(
                 "slept",
                 Severity::Warning,
                 format!("at {time_s:.0} s the machine slept for {length_s:.0} s"),
@@ -72,7 +72,7 @@ impl Account {
             ));
         }
         for (time_s, by_s) in &self.clock_set {
-            found.push(finding(
+            found.push(Finding::new(
                 "clock_set",
                 Severity::Note,
                 format!("at {time_s:.0} s the wall clock was set by {by_s:+.1} s"),
@@ -81,7 +81,7 @@ impl Account {
         }
         if let Some((_, file)) = self.moved.first() {
             let labels: Vec<&str> = self.moved.iter().map(|(label, _)| label.as_str()).collect();
-            found.push(finding(
+            found.push(Finding::new(
                 "sensor_moved",
                 Severity::Note,
                 format!(
@@ -101,7 +101,7 @@ impl Account {
         let grave = !errors.back || errors.count as f64 > UNREAD_SHARE * self.rows as f64;
         let end = if errors.back { "" } else { ", and not again" };
         let labels: Vec<&str> = together.iter().map(|e| e.label.as_str()).collect();
-        finding(
+        Finding::new(
             "unread_sensor",
             if grave {
                 Severity::Warning
@@ -201,13 +201,13 @@ fn of_end(end: End) -> Option<Finding> {
             "repeat it if its plateau was not reached",
         ),
     };
-    Some(finding(rule, severity, evidence, remedy))
+    Some(Finding::new(rule, severity, evidence, remedy))
 }
 
 fn of_load(load: &LoadResult) -> Vec<Finding> {
     let mut found = Vec::new();
     if load.wrong > 0 {
-        found.push(finding(
+        found.push(Finding::new(
             "wrong_result",
             Severity::Error,
             format!("{} passes of the load computed a wrong result", load.wrong),
@@ -216,7 +216,7 @@ fn of_load(load: &LoadResult) -> Vec<Finding> {
         ));
     }
     if load.unpinned > 0 {
-        found.push(finding(
+        found.push(Finding::new(
             "threads_not_pinned",
             Severity::Note,
             format!(
@@ -227,7 +227,7 @@ fn of_load(load: &LoadResult) -> Vec<Finding> {
         ));
     }
     if let Some(code) = load.exit_code.filter(|code| *code != 0) {
-        found.push(finding(
+        found.push(Finding::new(
             "command_failed",
             Severity::Warning,
             format!("the command ended with exit code {code} (128 and more: by a signal)"),
@@ -235,7 +235,7 @@ fn of_load(load: &LoadResult) -> Vec<Finding> {
         ));
     }
     if let Some(Err(why)) = &load.score {
-        found.push(finding(
+        found.push(Finding::new(
             "score_not_found",
             Severity::Warning,
             format!("no score: {why}"),
@@ -243,19 +243,4 @@ fn of_load(load: &LoadResult) -> Vec<Finding> {
         ));
     }
     found
-}
-
-pub(crate) fn finding(
-    rule: &'static str,
-    severity: Severity,
-    evidence: String,
-    remedy: &str,
-) -> Finding {
-    Finding {
-        rule,
-        severity,
-        run: None,
-        evidence,
-        remedy: remedy.to_owned(),
-    }
 }

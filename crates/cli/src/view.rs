@@ -4,6 +4,7 @@
 use serde_json::{Value, json};
 use settlepoint_domain::{Estimate, Figure, Finding, LimitValue};
 pub(crate) use settlepoint_views::listed::listed;
+pub(crate) use settlepoint_views::text::{bullets, fixed, signed, span};
 use settlepoint_views::words::sentence;
 
 /// What a command says, in both forms.
@@ -99,31 +100,6 @@ pub(crate) fn findings_text(list: &[Finding]) -> String {
         .collect()
 }
 
-/// A number with this many decimals; what rounds to 0 has no sign, what is no number is "-".
-pub(crate) fn fixed(value: f64, decimals: usize) -> String {
-    if !value.is_finite() {
-        return "-".to_owned();
-    }
-    if value.abs() >= 1e12 {
-        return format!("{value:.3e}");
-    }
-    let text = format!("{value:.decimals$}");
-    match text.strip_prefix('-') {
-        Some(digits) if digits.chars().all(|c| c == '0' || c == '.') => digits.to_owned(),
-        _ => text,
-    }
-}
-
-/// "81.2 (79.9 to 82.6)" with this many decimals.
-pub(crate) fn span(e: Estimate, decimals: usize) -> String {
-    format!(
-        "{} ({} to {})",
-        fixed(e.value, decimals),
-        fixed(e.lo, decimals),
-        fixed(e.hi, decimals)
-    )
-}
-
 /// The same with its unit (blank for a plain number), or what would tell it.
 pub(crate) fn figure_span(f: &Figure, decimals: usize, unit: &str) -> String {
     match f {
@@ -205,16 +181,6 @@ pub(crate) fn cell(value: Option<f64>, decimals: usize) -> String {
     value.map_or_else(|| "-".to_owned(), |v| fixed(v, decimals))
 }
 
-/// A number with its sign; nothing is "+0.0" on either side of zero.
-pub(crate) fn signed(value: f64, decimals: usize) -> String {
-    let text = format!("{value:+.decimals$}");
-    if text.chars().any(|c| ('1'..='9').contains(&c)) {
-        text
-    } else {
-        text.replace('-', "+")
-    }
-}
-
 /// Runs left out, with the reason, as keys.
 pub(crate) fn excluded_json(excluded: &[(String, String)]) -> Value {
     excluded
@@ -236,10 +202,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn what_rounds_to_nothing_has_no_sign() {
-        assert_eq!(fixed(-0.04, 1), "0.0");
-        assert_eq!(fixed(-0.06, 1), "-0.1");
-        assert_eq!(fixed(f64::NAN, 1), "-");
+    fn nothing_has_no_sign_in_json() {
         assert_eq!(number(-0.0).to_string(), "0.0");
     }
 

@@ -141,3 +141,21 @@ pub struct Finding {
     /// What to do.
     pub remedy: String,
 }
+
+impl Finding {
+    /// A finding about no run in particular.
+    pub fn new(
+        rule: &'static str,
+        severity: Severity,
+        evidence: impl Into<String>,
+        remedy: impl Into<String>,
+    ) -> Self {
+        Self {
+            rule,
+            severity,
+            run: None,
+            evidence: evidence.into(),
+            remedy: remedy.into(),
+        }
+    }
+}

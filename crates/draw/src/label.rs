@@ -125,11 +125,14 @@ fn best_place(
     best.map(|(_, placed)| placed)
 }
 
+/// Room between labels, px: about a space, so that two beside each other do not read as one.
+const APART: f64 = 5.0;
+
 fn is_free(rect: Rect, obstacles: &Obstacles, area: Rect, placed: &[Placed]) -> bool {
     rect.is_inside(&area)
         && placed
             .iter()
-            .all(|p| p.rect.grown(2.0).overlap(&rect) <= 0.0)
+            .all(|p| p.rect.grown(APART).overlap(&rect) <= 0.0)
         && obstacles
             .marks
             .iter()

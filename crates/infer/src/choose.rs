@@ -73,6 +73,22 @@ pub struct Choice {
     pub reasons: Vec<String>,
 }
 
+impl Choice {
+    /// What the setting at a place is in this choice: "recommended", "quieter", "faster" or nothing.
+    pub fn mark(&self, place: usize) -> &'static str {
+        let is = |other: Option<usize>| other == Some(place);
+        if is(self.recommended) {
+            "recommended"
+        } else if is(self.quieter) {
+            "quieter"
+        } else if is(self.faster) {
+            "faster"
+        } else {
+            ""
+        }
+    }
+}
+
 /// Draws in the wide search; finalists get all of them.
 const SEARCH_DRAWS: usize = 16;
 /// Most settings that are worked out in full.

@@ -13,7 +13,7 @@ use crate::forward::predict_run;
 use crate::layout::{Key, Layout};
 use crate::posterior::{OFF, Observation, Posterior, Quantity, blocks, observations, residual};
 use crate::prior::PriorChange;
-use crate::sample::{Length, sample};
+use crate::sample::{CHAINS, Length, sample};
 
 /// Scatter of K/W from run to run (simulation study, no published source).
 pub(crate) const RUN_SCATTER: f64 = 0.008;
@@ -376,9 +376,10 @@ impl CoolingFit {
     /// How far the chains of draws agree, and what they are worth.
     pub fn sampling(&self) -> Sampling {
         let chain = |parameter: usize, first: usize| -> Vec<f64> {
-            let own = self.draws.iter().skip(first).step_by(2);
+            let own = self.draws.iter().skip(first).step_by(CHAINS);
             own.map(|d| d.z[parameter]).collect()
         };
+        let known = |value: f64, otherwise: f64| if value.is_nan() { otherwise } else { value };
         let mut sampling = Sampling {
             draws: self.draws.len(),
             r_hat: 1.0,
@@ -387,9 +388,10 @@ impl CoolingFit {
             slowest: String::new(),
         };
         for (i, prior) in self.layout.priors().iter().enumerate() {
-            let chains = [chain(i, 0), chain(i, 1)];
-            sampling.r_hat = sampling.r_hat.max(r_hat(&chains));
-            let effective = effective_size(&chains);
+            let chains: Vec<Vec<f64>> = (0..CHAINS).map(|c| chain(i, c)).collect();
+            // Draws that never moved are no draws.
+            sampling.r_hat = sampling.r_hat.max(known(r_hat(&chains), f64::INFINITY));
+            let effective = known(effective_size(&chains), 0.0);
             if effective < sampling.effective {
                 sampling.effective = effective;
                 sampling.slowest.clone_from(&prior.name);

@@ -25,7 +25,7 @@ use crate::fit::{Draw, RUN_SCATTER};
 use crate::posterior::Posterior;
 
 /// Chains, run side by side; fixed, so that a fit gives the same numbers on any machine.
-const CHAINS: u64 = 2;
+pub(crate) const CHAINS: usize = 2;
 /// Steps of a chain before the first kept draw.
 const BURN_IN: usize = 1500;
 /// Proposals, taken in turn: how many coordinates move, and the share of the old value that each
@@ -81,7 +81,8 @@ struct Past {
     states: Vec<Vec<f64>>,
 }
 
-/// States to begin with, from the approximation.
+/// States to begin with, from the approximation: more than there are coordinates (judgement, as the
+/// three below).
 const FIRST_PAST: usize = 60;
 /// Steps between states that are kept.
 const PAST_EVERY: usize = 5;
@@ -175,7 +176,7 @@ pub(crate) fn sample(
     length: Length,
     seed: u64,
 ) -> Sampled {
-    let each = length.draws.div_ceil(2);
+    let each = length.draws.div_ceil(CHAINS);
     let chains: Vec<Sampled> = std::thread::scope(|scope| {
         let running: Vec<_> = (0..CHAINS)
             .map(|c| {
@@ -188,7 +189,7 @@ pub(crate) fn sample(
                             draws: each,
                             ..length
                         },
-                        seed ^ (c << 32),
+                        seed ^ ((c as u64) << 32),
                     )
                 })
             })

@@ -14,65 +14,13 @@ use settlepoint_infer::forward::Conditions;
 use settlepoint_infer::layout::Key;
 use settlepoint_infer::plan::{Question, plan};
 use settlepoint_infer::predict::{Query, setting_of};
-use settlepoint_model::{
-    BudgetTier, Cooling, FanControl, FanCurve, LadderNode, LimitBehaviour, MachineModel, Package,
-    Scenario, Sound, Start, WorkLaw, air_density_kg_m3, simulate,
-};
+use settlepoint_model::{BudgetTier, FanControl, Scenario, Start, air_density_kg_m3, simulate};
+
+mod support;
+use support::invented_machine;
 
 const ROOM_C: f64 = 22.0;
 const MINUTES_10: f64 = 600.0;
-
-fn truth() -> MachineModel {
-    MachineModel {
-        cooling: Cooling {
-            nodes: [(1.5, 0.06), (40.0, 0.07), (130.0, 0.04), (420.0, 0.0)]
-                .map(|(capacity_j_per_k, resistance_k_per_w)| LadderNode {
-                    capacity_j_per_k,
-                    resistance_k_per_w,
-                })
-                .to_vec(),
-            g_nat_w_per_k: 0.5,
-            g_fan_w_per_k: 5.5,
-            fan_exponent: 0.55,
-            reference_density_kg_m3: air_density_kg_m3(25.0, 0.0),
-            case_offset_k: 1.0,
-        },
-        package: Package {
-            demand_w: 200.0,
-            base_w: 13.0,
-            leak_w: 12.0,
-            leak_beta_per_k: 0.016,
-            reference_c: 70.0,
-            reference_w: 200.0,
-            hot_spot: 1.0,
-            min_w: 6.0,
-            work: Some(WorkLaw {
-                rate_ref: 100.0,
-                exponent: 0.3,
-                curvature: -0.01,
-            }),
-            clocks: Vec::new(),
-        },
-        limits: LimitBehaviour {
-            temp_limit_offset_k: -0.5,
-            power_ratio: 1.0,
-            tau_ratio: 1.0,
-            other_limit_w: None,
-        },
-        fan: FanCurve {
-            points: vec![(50.0, 0.32), (70.0, 0.62), (84.0, 1.0)],
-            smoothing_s: 5.0,
-            hysteresis_k: 0.0,
-            slew_per_s: f64::INFINITY,
-        },
-        sound: Some(Sound {
-            full_speed_dba: 40.0,
-            k_db_per_decade: 56.0,
-            background_dba: None,
-        }),
-        full_speed_rpm: Some(1500.0),
-    }
-}
 
 fn scenario(pl1_w: f64, room_c: f64) -> Scenario {
     Scenario {
@@ -125,7 +73,7 @@ fn workload() -> Workload {
 
 /// A run as somebody would type it: whole watts, degrees and revolutions, a tenth of a decibel.
 fn typed(pl1_w: f64) -> Run {
-    let model = truth();
+    let model = invented_machine();
     let summary = simulate(&model, &scenario(pl1_w, ROOM_C), |_| {});
     let phases = summary
         .phases
@@ -200,7 +148,7 @@ fn three_typed_runs_predict_settings_and_rooms_that_were_not_run() {
         let p = fit.predict(&query(pl1_w, room_c), usize::MAX);
         let mut long = scenario(pl1_w, room_c);
         long.duration_s = 3600.0;
-        let settled = simulate(&truth(), &long, |_| {}).end;
+        let settled = simulate(&invented_machine(), &long, |_| {}).end;
         let error_k = p.sustained.package_c.value - settled.die_c;
         // Whole-degree averages of a shared half-kelvin offset: 1.5 K is two standard deviations.
         assert!(
@@ -208,7 +156,7 @@ fn three_typed_runs_predict_settings_and_rooms_that_were_not_run() {
             "{pl1_w} W, {room_c} °C: {error_k:.2} K"
         );
         let level = p.sustained.level_dba.value().expect("levels were typed");
-        let true_level = truth()
+        let true_level = invented_machine()
             .sound
             .expect("a level")
             .level(settled.fan_share)
@@ -225,12 +173,12 @@ fn three_typed_runs_predict_settings_and_rooms_that_were_not_run() {
 #[test]
 fn work_at_a_setting_that_was_not_run_is_within_a_percent() {
     let fit = fitted(&[65.0, 120.0, 175.0]);
-    let best = simulate(&truth(), &scenario(175.0, ROOM_C), |_| {})
+    let best = simulate(&invented_machine(), &scenario(175.0, ROOM_C), |_| {})
         .mean
         .work_rate;
     for pl1_w in [90.0, 150.0] {
         let p = fit.predict(&query(pl1_w, ROOM_C), usize::MAX);
-        let rate = simulate(&truth(), &scenario(pl1_w, ROOM_C), |_| {})
+        let rate = simulate(&invented_machine(), &scenario(pl1_w, ROOM_C), |_| {})
             .mean
             .work_rate;
         let error = p.work_rel.value().expect("scores were given") - rate / best;
@@ -281,7 +229,7 @@ fn an_unreached_demand_is_a_lower_bound_and_said_to_be_open() {
 }
 
 #[test]
-fn the_choice_keeps_its_bounds_in_truth() {
+fn the_choice_keeps_its_bounds_in_invented_machine() {
     let fit = fitted(&[65.0, 120.0, 175.0]);
     let constraints = Constraints {
         room_c: 33.0,
@@ -305,7 +253,7 @@ fn the_choice_keeps_its_bounds_in_truth() {
             ceiling: rpm / 1500.0,
         };
     }
-    let settled = simulate(&truth(), &true_scenario, |_| {}).end;
+    let settled = simulate(&invented_machine(), &true_scenario, |_| {}).end;
     assert!(
         settled.die_c <= 85.0,
         "{:?} settles at {:.1} °C",

@@ -16,9 +16,11 @@ use settlepoint_infer::predict::setting_of;
 use settlepoint_infer::unit_check::{self, Item, Tolerances, Unit, check};
 use settlepoint_infer::verify::{Matters, Outcome, Quantity, Verified, verify};
 use settlepoint_model::{
-    BudgetTier, Cooling, FanControl, FanCurve, LadderNode, LimitBehaviour, MachineModel, Package,
-    Scenario, Sound, Start, WorkLaw, air_density_kg_m3, simulate,
+    BudgetTier, FanControl, MachineModel, Scenario, Start, air_density_kg_m3, simulate,
 };
+
+mod support;
+use support::invented_machine;
 
 const RUN_S: f64 = 600.0;
 const PL2_W: f64 = 240.0;
@@ -44,55 +46,19 @@ const AS_IT_WAS: Rig = Rig {
 
 impl Rig {
     fn model(&self) -> MachineModel {
-        MachineModel {
-            cooling: Cooling {
-                nodes: [(1.5, 0.06), (40.0, 0.07), (130.0, 0.04), (420.0, 0.0)]
-                    .map(|(capacity_j_per_k, k_per_w)| LadderNode {
-                        capacity_j_per_k,
-                        resistance_k_per_w: self.resistance * k_per_w,
-                    })
-                    .to_vec(),
-                g_nat_w_per_k: 0.5 / self.resistance,
-                g_fan_w_per_k: 5.5 / self.resistance,
-                fan_exponent: 0.55,
-                reference_density_kg_m3: air_density_kg_m3(25.0, 0.0),
-                case_offset_k: 1.0,
-            },
-            package: Package {
-                demand_w: 200.0,
-                base_w: 13.0,
-                leak_w: 12.0,
-                leak_beta_per_k: 0.016,
-                reference_c: 70.0,
-                reference_w: 200.0,
-                hot_spot: 1.0,
-                min_w: 6.0,
-                work: Some(WorkLaw {
-                    rate_ref: 100.0 * self.work,
-                    exponent: 0.3,
-                    curvature: -0.01,
-                }),
-                clocks: Vec::new(),
-            },
-            limits: LimitBehaviour {
-                temp_limit_offset_k: -0.5,
-                power_ratio: 1.0,
-                tau_ratio: 1.0,
-                other_limit_w: None,
-            },
-            fan: FanCurve {
-                points: vec![(50.0, 0.32), (70.0, 0.62), (84.0, 1.0)],
-                smoothing_s: 5.0,
-                hysteresis_k: 0.0,
-                slew_per_s: f64::INFINITY,
-            },
-            sound: Some(Sound {
-                full_speed_dba: 40.0 + self.louder_db,
-                k_db_per_decade: 56.0,
-                background_dba: None,
-            }),
-            full_speed_rpm: Some(1500.0),
+        let mut model = invented_machine();
+        for node in &mut model.cooling.nodes {
+            node.resistance_k_per_w *= self.resistance;
         }
+        model.cooling.g_nat_w_per_k /= self.resistance;
+        model.cooling.g_fan_w_per_k /= self.resistance;
+        if let Some(work) = &mut model.package.work {
+            work.rate_ref *= self.work;
+        }
+        if let Some(sound) = &mut model.sound {
+            sound.full_speed_dba += self.louder_db;
+        }
+        model
     }
 
     /// A run as somebody would type it.

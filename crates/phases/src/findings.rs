@@ -38,16 +38,6 @@ pub(crate) fn review(
     findings
 }
 
-fn finding(rule: &'static str, severity: Severity, evidence: String, remedy: &str) -> Finding {
-    Finding {
-        rule,
-        severity,
-        run: None,
-        evidence,
-        remedy: remedy.to_owned(),
-    }
-}
-
 /// Loads that gaps cut: that there are gaps is told where the times are read, and what they mean
 /// for the phases here.
 fn interrupted(log: &SensorLog, phases: &[Phase]) -> Option<Finding> {
@@ -69,7 +59,7 @@ fn interrupted(log: &SensorLog, phases: &[Phase]) -> Option<Finding> {
         1 => "one load goes".to_owned(),
         n => format!("{n} loads go"),
     };
-    Some(finding(
+    Some(Finding::new(
         "gap_in_load",
         Severity::Note,
         format!(
@@ -106,7 +96,7 @@ fn not_settled(phases: &[Phase]) -> Option<Finding> {
             heading(longest)
         )
     };
-    Some(finding(
+    Some(Finding::new(
         "not_settled",
         Severity::Warning,
         evidence,
@@ -161,7 +151,7 @@ fn throttled(log: &SensorLog, phases: &[Phase]) -> Option<Finding> {
         String::new()
     };
     let length_s: f64 = held.iter().map(|p| p.end_s - p.start_s).sum();
-    Some(finding(
+    Some(Finding::new(
         "throttled",
         Severity::Warning,
         format!(
@@ -183,7 +173,7 @@ fn room(log: &SensorLog, options: &Options) -> Option<Finding> {
     if logged || options.room_c.is_some() || !measured {
         return None;
     }
-    Some(finding(
+    Some(Finding::new(
         "room_not_logged",
         Severity::Warning,
         "no channel holds the air at the intake".to_owned(),
@@ -210,7 +200,7 @@ fn stuck(log: &SensorLog, driver: &Driver) -> Vec<Finding> {
             let used = log
                 .channel(c.role)
                 .is_some_and(|first| std::ptr::eq(first, c));
-            finding(
+            Finding::new(
                 "stuck_sensor",
                 if used {
                     Severity::Error
@@ -266,7 +256,7 @@ fn aliased(power: &Channel, phases: &[Phase]) -> Option<Finding> {
         })
         .filter(|(scatter, _)| *scatter > 0.08)
         .max_by(|a, b| a.0.total_cmp(&b.0))?;
-    Some(finding(
+    Some(Finding::new(
         "aliased",
         Severity::Warning,
         format!(
@@ -287,7 +277,7 @@ fn quantised(power: &Channel) -> Option<Finding> {
     let many = power.present().count() >= MANY_ROWS
         && power.range().is_some_and(|(lo, hi)| hi - lo > 2.5 * step_w);
     (step_w > 0.02 * mean_w.abs() && many).then(|| {
-        finding(
+        Finding::new(
             "quantised_power",
             Severity::Note,
             format!(
@@ -317,7 +307,7 @@ fn slow(log: &SensorLog) -> Option<Finding> {
     let hourly = step_s >= 60.0;
     let jumps = largest > 0.6 * (hi - lo) && hi - lo > 5.0 && values.len() >= 6;
     (log.time_known() && (hourly || jumps)).then(|| {
-        finding(
+        Finding::new(
             "sampling_too_slow",
             Severity::Note,
             format!(

@@ -72,15 +72,7 @@ fn parameters(hz: f64) -> (f64, f64, f64) {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn rows(table: &str) -> Vec<Vec<f64>> {
-        table
-            .lines()
-            .filter(|l| !l.starts_with('#'))
-            .skip(1)
-            .map(|l| l.split(',').map(|c| c.parse().unwrap()).collect())
-            .collect()
-    }
+    use crate::filter::tests::rows;
 
     #[test]
     fn contours_are_inverted() {

@@ -13,6 +13,7 @@ pub mod planning;
 pub mod recording;
 pub mod report;
 pub mod sheet_page;
+pub mod text;
 pub mod verdicts;
 pub mod words;
 

@@ -76,7 +76,7 @@ pub struct Planned {
     pub plan: Plan,
     /// A sentence for each run: why.
     pub reasons: Vec<String>,
-    /// The sheet in the order of making.
+    /// The sheet in the order of making: the runs that are worth it.
     pub rows: Vec<SheetRow>,
     /// The same as steps.
     pub steps: Vec<Step>,
@@ -197,7 +197,7 @@ fn planned(fit: &CoolingFit, wishes: &Wishes, names: [&str; 2], made: usize) -> 
     let asked = plan.runs.len();
     plan.runs.truncate(fitting);
     let reasons = reasons(&plan);
-    let order = mixed(&plan, made);
+    let order = mixed(&plan.runs[..plan.worthwhile()], made);
     let workloads: Vec<String> = fit
         .evidence
         .workloads
@@ -294,9 +294,9 @@ fn fitting(lengths: &[Lengths], hours: Option<f64>) -> usize {
 
 /// An order in which drift over the session does not look like an effect of power: never by rising
 /// or falling power if there are three or more.
-fn mixed(plan: &Plan, made: usize) -> Vec<usize> {
-    let watts = |i: usize| plan.runs[i].setting.pl1_w.value().unwrap_or(0.0);
-    let mut order: Vec<usize> = (0..plan.runs.len()).collect();
+fn mixed(runs: &[Proposal], made: usize) -> Vec<usize> {
+    let watts = |i: usize| runs[i].setting.pl1_w.value().unwrap_or(0.0);
+    let mut order: Vec<usize> = (0..runs.len()).collect();
     let mut random = Random::from_seed(made as u64 + 1);
     random.shuffle(&mut order);
     let rising = order.windows(2).all(|p| watts(p[0]) <= watts(p[1]));
@@ -473,7 +473,7 @@ fn summary(plan: &Plan) -> Vec<String> {
         )),
         (n, useful) if useful < n => lines.push(format!(
             "{useful} of these {n} runs {} worth making; after {} the intervals narrow by less than \
-             they matter",
+             they matter, and the sheet ends",
             if useful == 1 { "is" } else { "are" },
             if useful == 1 { "it" } else { "them" },
         )),

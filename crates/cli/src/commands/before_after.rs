@@ -8,8 +8,8 @@ use settlepoint_views::verdicts::{ComparedCoolings, compare_coolings};
 use crate::args::BeforeAfterArgs;
 use crate::error::Failure;
 use crate::view::{
-    Answer, estimate, excluded_json, excluded_text, findings, findings_text, fixed, number,
-    optional, optional_estimate, table,
+    Answer, bullets, estimate, excluded_json, excluded_text, findings, findings_text, fixed,
+    number, optional, optional_estimate, table,
 };
 
 /// `settlepoint before-after`.
@@ -109,15 +109,11 @@ fn text_of(said: &ComparedCoolings) -> String {
     }
     if !said.else_changed.is_empty() {
         text += "\nWhat else changed:\n";
-        for sentence in &said.else_changed {
-            text += &format!("  - {sentence}\n");
-        }
+        text += &bullets(&said.else_changed);
     }
     if !said.reasons.is_empty() {
         text += "\n";
-        for reason in &said.reasons {
-            text += &format!("  - {reason}\n");
-        }
+        text += &bullets(&said.reasons);
     }
     if !said.findings.is_empty() {
         text += &format!("\n{}", findings_text(&said.findings));

@@ -249,15 +249,7 @@ fn choice_text(choice: &Choice) -> String {
 
 fn row(choice: &Choice, i: usize, c: &Candidate) -> Vec<String> {
     let p = &c.predictions[0];
-    let mark = if choice.recommended == Some(i) {
-        "recommended"
-    } else if choice.quieter == Some(i) {
-        "quieter"
-    } else if choice.faster == Some(i) {
-        "faster"
-    } else {
-        ""
-    };
+    let mark = choice.mark(i);
     let show = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.0}"));
     let fan = match c.setting.fan {
         FanSetting::Ceiling(rpm) => format!("{rpm:.0}"),

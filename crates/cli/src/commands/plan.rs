@@ -12,11 +12,12 @@ use settlepoint_views::planning::{
     MachineKind, Planned, Wishes, first_runs, next_runs, widths_in_words,
 };
 use settlepoint_views::sheet_page;
+use settlepoint_views::text::capital;
 
 use crate::args::{MachineKindArg, PlanArgs, VaryArg};
 use crate::commands::runs::setting_json;
 use crate::error::{Failure, with_path};
-use crate::view::{Answer, excluded_text, number, optional};
+use crate::view::{Answer, bullets, excluded_text, number, optional};
 
 /// `settlepoint plan`.
 pub(crate) fn plan(args: &PlanArgs) -> Result<Answer, Failure> {
@@ -160,7 +161,7 @@ fn text(planned: &Planned, gathered: Option<&Gathered>, args: &PlanArgs) -> Stri
     }
     if !planned.unknown.is_empty() {
         text += "\nNot known from the runs so far, and what would tell:\n";
-        text += &list(&planned.unknown);
+        text += &bullets(&planned.unknown);
     }
     text += "\n";
     text += &sheet_text(planned);
@@ -188,21 +189,10 @@ fn sheet_text(planned: &Planned) -> String {
         );
     }
     text += "\nTo log and to note:\n";
-    text += &list(&planned.to_note);
+    text += &bullets(&planned.to_note);
     text += "\nCautions:\n";
-    text += &list(&planned.cautions);
+    text += &bullets(&planned.cautions);
     text
-}
-
-fn list(lines: &[impl std::fmt::Display]) -> String {
-    lines.iter().map(|line| format!("  - {line}\n")).collect()
-}
-
-fn capital(text: &str) -> String {
-    let mut rest = text.chars();
-    rest.next().map_or_else(String::new, |first| {
-        format!("{}{}", first.to_uppercase(), rest.as_str())
-    })
 }
 
 fn to_json(planned: &Planned) -> Value {

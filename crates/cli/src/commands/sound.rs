@@ -252,16 +252,6 @@ impl Heard {
     }
 }
 
-fn finding(rule: &'static str, severity: Severity, evidence: String, remedy: &str) -> Finding {
-    Finding {
-        rule,
-        severity,
-        run: None,
-        evidence,
-        remedy: remedy.to_owned(),
-    }
-}
-
 /// Tones with what they may come from.
 fn tones_of(analysis: &Analysis, args: &SoundArgs) -> Vec<(Tone, Origin)> {
     let line_hz = analysis.spectrum.as_ref().map_or(1.0, |s| s.line_hz);
@@ -280,7 +270,7 @@ fn findings_of(
 ) -> Vec<Finding> {
     let mut found = analysis.watched.findings.clone();
     if analysis.relative && calibrated {
-        found.push(finding(
+        found.push(Finding::new(
             "levels_barred",
             Severity::Error,
             "the calibration does not hold for this recording, so its levels are relative".to_owned(),
@@ -292,7 +282,7 @@ fn findings_of(
         && c.state == settlepoint_sound::background::State::UpperBound
     {
         let (least_db, _) = grade.limits_db();
-        found.push(finding(
+        found.push(Finding::new(
             "near_background",
             Severity::Warning,
             format!(

@@ -9,8 +9,8 @@ use settlepoint_views::verdicts::{VerifiedRun, verify_run};
 use crate::args::VerifyArgs;
 use crate::error::Failure;
 use crate::view::{
-    Answer, estimate, excluded_json, excluded_text, findings, findings_text, fixed, number,
-    optional, optional_estimate, signed, span, table,
+    Answer, bullets, estimate, excluded_json, excluded_text, findings, findings_text, fixed,
+    number, optional, optional_estimate, signed, span, table,
 };
 
 /// `settlepoint verify`.
@@ -112,9 +112,7 @@ fn text_of(said: &VerifiedRun) -> String {
     }
     if !said.reasons.is_empty() {
         text += "\n";
-        for reason in &said.reasons {
-            text += &format!("  - {reason}\n");
-        }
+        text += &bullets(&said.reasons);
     }
     if !said.findings.is_empty() {
         text += &format!("\n{}", findings_text(&said.findings));

@@ -22,7 +22,8 @@ pub(super) struct Decision {
 }
 
 impl Worth {
-    /// One figure that orders plans: work, where no permitted setting at all counts as half of it.
+    /// One figure that orders plans: work, where no permitted setting at all counts as half of it
+    /// (judgement: it would have to be a machine at half speed).
     pub(super) fn score(self) -> f64 {
         self.work_pct / 100.0 * self.p_any + 0.5 * (1.0 - self.p_any)
     }

@@ -29,14 +29,7 @@ const CEILINGS: [f64; 2] = [0.75, 0.5];
 
 /// Runs that could be made in a room, the plainest first.
 pub fn runs_to_make(fit: &CoolingFit, room_c: f64, altitude_m: f64, vary: Vary) -> Vec<Query> {
-    let mut fans = vec![FanSetting::AsFitted];
-    if vary.fan
-        && let Some(full) = fit.parameter(Key::FanFull)
-    {
-        fans.extend(
-            CEILINGS.map(|share| FanSetting::Ceiling((full.value * share / 50.0).round() * 50.0)),
-        );
-    }
+    let fans = fans(fit, vary.fan);
     let mut loads = loads(fit);
     if !vary.workload {
         loads.truncate(1);
@@ -92,14 +85,7 @@ pub(super) fn options_of(fit: &CoolingFit, constraints: &Constraints) -> Vec<Que
         return Vec::new();
     };
     let steps = watt_steps(highest_w(fit));
-    let mut fans = vec![FanSetting::AsFitted];
-    if constraints.noise_max_dba.is_some()
-        && let Some(full) = fit.parameter(Key::FanFull)
-    {
-        fans.extend(
-            CEILINGS.map(|share| FanSetting::Ceiling((full.value * share / 50.0).round() * 50.0)),
-        );
-    }
+    let fans = fans(fit, constraints.noise_max_dba.is_some());
     let limit = limits(fit, false).first().copied().flatten();
     let mut queries = Vec::new();
     for fan in fans {
@@ -116,6 +102,17 @@ pub(super) fn options_of(fit: &CoolingFit, constraints: &Constraints) -> Vec<Que
         }
     }
     queries
+}
+
+/// The fan as it is and, where its full speed is known, under ceilings.
+fn fans(fit: &CoolingFit, ceilings: bool) -> Vec<FanSetting> {
+    let full = fit.parameter(Key::FanFull).filter(|_| ceilings);
+    let capped = full.into_iter().flat_map(|full| {
+        CEILINGS.map(|share| FanSetting::Ceiling((full.value * share / 50.0).round() * 50.0))
+    });
+    std::iter::once(FanSetting::AsFitted)
+        .chain(capped)
+        .collect()
 }
 
 fn query(

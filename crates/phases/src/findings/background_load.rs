@@ -2,7 +2,7 @@
 
 use settlepoint_domain::{Finding, Phase, PhaseKind, Role, SensorLog, Severity};
 
-use super::{MANY_ROWS, finding};
+use super::MANY_ROWS;
 use crate::series;
 
 /// Use above which a machine is not idle, a share. A judgement: desktop systems idle at 1 to 5 %.
@@ -26,7 +26,7 @@ pub(super) fn find(log: &SensorLog, phases: &[Phase]) -> Option<Finding> {
         })
         .filter(|(share, _, _)| *share > BUSY_ROWS)
         .max_by(|a, b| a.0.total_cmp(&b.0))?;
-    Some(finding(
+    Some(Finding::new(
         "background_load",
         Severity::Warning,
         format!(

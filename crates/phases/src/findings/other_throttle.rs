@@ -2,7 +2,7 @@
 
 use settlepoint_domain::{Finding, Phase, PhaseKind, Role, SensorLog, Severity};
 
-use super::{MANY_ROWS, finding};
+use super::MANY_ROWS;
 use crate::series;
 
 /// Below this share of the phase's median a clock has dropped. A judgement.
@@ -35,7 +35,7 @@ fn flagged(log: &SensorLog, phases: &[Phase]) -> Option<Finding> {
         .max_by_key(|(rows, _)| *rows)?;
     let share = rows as f64 / (phase.end_row - phase.first_row).max(1) as f64;
     (share > DROPPED_ROWS).then(|| {
-        finding(
+        Finding::new(
             "throttled_by_other",
             Severity::Note,
             format!(
@@ -72,7 +72,7 @@ fn dropped(log: &SensorLog, phases: &[Phase]) -> Option<Finding> {
             let share = low.len() as f64 / values.len() as f64;
             let lowest = low.iter().copied().fold(f64::INFINITY, f64::min);
             (share > DROPPED_ROWS).then(|| {
-                finding(
+                Finding::new(
                     "throttled_by_other",
                     Severity::Warning,
                     format!(

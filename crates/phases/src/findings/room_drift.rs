@@ -2,8 +2,6 @@
 
 use settlepoint_domain::{Finding, Role, SensorLog, Severity};
 
-use super::finding;
-
 /// Parts of the log whose means are compared; a tenth smooths a draught from a door.
 const PARTS: usize = 10;
 /// Drift that moves a plateau by more than most intervals say, K. A judgement.
@@ -52,7 +50,7 @@ pub(super) fn find(log: &SensorLog) -> Option<Finding> {
         Severity::Warning
     };
     let at = |part: usize| time_s[0] + (part as f64 + 0.5) * span_s / PARTS as f64;
-    Some(finding(
+    Some(Finding::new(
         "room_drift",
         severity,
         format!(

@@ -117,7 +117,7 @@ pub(crate) fn watch_by(recording: &Recording, around: Around<'_>) -> Watched {
         .sum();
     if left_out_s > MOST_LEFT_OUT * track.duration_s() {
         keep.fill(true);
-        findings.push(finding(
+        findings.push(Finding::new(
             "unsteady",
             Severity::Warning,
             format!(
@@ -139,16 +139,6 @@ pub(crate) fn watch_by(recording: &Recording, around: Around<'_>) -> Watched {
         keep,
         findings,
         levels_barred,
-    }
-}
-
-fn finding(rule: &'static str, severity: Severity, evidence: String, remedy: &str) -> Finding {
-    Finding {
-        rule,
-        severity,
-        run: None,
-        evidence,
-        remedy: remedy.to_owned(),
     }
 }
 
@@ -349,7 +339,7 @@ fn event_findings(events: &[Event], left_out_s: f64) -> Vec<Finding> {
             let of: Vec<&Event> = events.iter().filter(|e| e.kind == *kind).collect();
             let first = of.first()?;
             let most_db = of.iter().map(|e| e.over_db).fold(0.0, f64::max);
-            Some(finding(
+            Some(Finding::new(
                 rule,
                 Severity::Note,
                 format!(
@@ -358,7 +348,7 @@ fn event_findings(events: &[Event], left_out_s: f64) -> Vec<Finding> {
                     if of.len() == 1 { "1 stretch".to_owned() } else { format!("{} stretches", of.len()) },
                     first.start_s
                 ),
-                remedy,
+                *remedy,
             ))
         })
         .collect()

@@ -3,7 +3,7 @@
 
 use settlepoint_domain::{Finding, Severity};
 
-use super::{Around, Event, finding, runs, segment_s};
+use super::{Around, Event, runs, segment_s};
 use crate::level::db;
 use crate::measure::{Recording, Track};
 
@@ -11,10 +11,17 @@ pub(super) fn file_findings(recording: &Recording) -> Vec<Finding> {
     let mut findings: Vec<Finding> = recording
         .oddities
         .iter()
-        .map(|o| finding(o.rule, Severity::Warning, o.evidence.clone(), &o.remedy))
+        .map(|o| {
+            Finding::new(
+                o.rule,
+                Severity::Warning,
+                o.evidence.clone(),
+                o.remedy.clone(),
+            )
+        })
         .collect();
     if recording.format.lossy {
-        findings.push(finding(
+        findings.push(Finding::new(
             "compressed",
             Severity::Warning,
             format!("the sound is compressed ({})", recording.format.encoding),
@@ -22,7 +29,7 @@ pub(super) fn file_findings(recording: &Recording) -> Vec<Finding> {
         ));
     }
     if recording.format.rate_hz < LEAST_RATE_HZ {
-        findings.push(finding(
+        findings.push(Finding::new(
             "band_limited",
             Severity::Warning,
             format!(
@@ -35,7 +42,7 @@ pub(super) fn file_findings(recording: &Recording) -> Vec<Finding> {
     }
     let live = recording.live_channels();
     if !live.contains(&true) {
-        findings.push(finding(
+        findings.push(Finding::new(
             "silent",
             Severity::Error,
             "there is no sound in it, only zeros".to_owned(),
@@ -49,7 +56,7 @@ pub(super) fn file_findings(recording: &Recording) -> Vec<Finding> {
         .enumerate()
         .filter(|(i, _)| !live[*i])
     {
-        findings.push(finding(
+        findings.push(Finding::new(
             "silent_channel",
             Severity::Note,
             format!(
@@ -70,7 +77,7 @@ pub(super) fn file_findings(recording: &Recording) -> Vec<Finding> {
     }
     let apart_db = recording.channel_difference_db();
     if apart_db > 3.0 {
-        findings.push(finding(
+        findings.push(Finding::new(
             "channels_differ",
             Severity::Note,
             format!("the channels differ by {apart_db:.1} dB; their mean energy was taken"),
@@ -83,7 +90,7 @@ pub(super) fn file_findings(recording: &Recording) -> Vec<Finding> {
         .map(|c| c.offset.abs())
         .fold(0.0, f64::max);
     if offset > 0.02 {
-        findings.push(finding(
+        findings.push(Finding::new(
             "offset",
             Severity::Note,
             format!(
@@ -108,7 +115,7 @@ fn resolution(recording: &Recording) -> Option<Finding> {
         / recording.track.segments().len() as f64;
     let rounding = step * step / 6.0;
     (energy > 0.0 && rounding > 0.01 * energy).then(|| {
-        finding(
+        Finding::new(
             "coarse_samples",
             Severity::Warning,
             format!(
@@ -158,7 +165,7 @@ fn clipping(recording: &Recording) -> Option<Finding> {
         .filter(|s| s.clipped > 0)
         .count();
     let severe = 10 * stretches > recording.track.segments().len();
-    Some(finding(
+    Some(Finding::new(
         "clipped",
         if severe {
             Severity::Error
@@ -206,7 +213,7 @@ fn gate(recording: &Recording, around: Around<'_>) -> Option<Finding> {
     if !gated {
         return None;
     }
-    Some(finding(
+    Some(Finding::new(
         "noise_gate",
         Severity::Error,
         format!(
@@ -252,7 +259,7 @@ fn gain_after_events(track: &Track, events: &[Event]) -> Option<Finding> {
     dips.sort_by(f64::total_cmp);
     let middle = *dips.get(dips.len() / 2)?;
     (middle > 1.5).then(|| {
-        finding(
+        Finding::new(
             "automatic_gain",
             Severity::Error,
             format!(
@@ -300,7 +307,7 @@ pub(super) fn gain_at_start(track: &Track) -> Option<Finding> {
         (steps.iter().map(|s| (s - step_db).powi(2)).sum::<f64>() / steps.len() as f64).sqrt();
     // Fans that speed up change their bands by different amounts; a gain changes all by the same.
     (step_db.abs() > 3.0 && apart < 1.0).then(|| {
-        finding(
+        Finding::new(
             "gain_at_start",
             Severity::Warning,
             format!("all bands moved by {step_db:+.1} dB together within the first 10 s"),
@@ -322,7 +329,7 @@ fn cut_above(track: &Track) -> Option<Finding> {
     })?;
     let below_hz = track.bands[at - 1].edges_hz().1;
     (below_hz < 15_000.0).then(|| {
-        finding(
+        Finding::new(
             "band_limited",
             Severity::Warning,
             format!("there is nothing above {below_hz:.0} Hz"),

@@ -16,4 +16,4 @@ pub(crate) use weighting::{Weighted, WeightingFilter};
 pub use weighting::{Weighting, a_weighting_db, c_weighting_db, nominal_hz};
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

@@ -8,7 +8,7 @@ const RATES_HZ: [f64; 9] = [
 ];
 
 /// Rows of a table of reference values: `#` lines and the line of names left out.
-fn rows(table: &str) -> Vec<Vec<f64>> {
+pub(crate) fn rows(table: &str) -> Vec<Vec<f64>> {
     table
         .lines()
         .filter(|l| !l.starts_with('#'))

@@ -84,19 +84,24 @@ fn subtitle(whose: &str, run: &Run, setting: &Setting) -> String {
     format!("{whose}, {}{room}", setting.name)
 }
 
+/// A phase for charts.
+pub fn stretch(kind: PhaseKind) -> Stretch {
+    match kind {
+        PhaseKind::Idle => Stretch::Idle,
+        PhaseKind::Boost => Stretch::Boost,
+        PhaseKind::Sustained => Stretch::Sustained,
+        PhaseKind::TempLimited => Stretch::TempLimited,
+        PhaseKind::CoolDown => Stretch::CoolDown,
+        PhaseKind::Transition => Stretch::Transition,
+        PhaseKind::Unknown => Stretch::Unknown,
+    }
+}
+
 fn phase_stretch(phase: &Phase) -> PhaseStretch {
     PhaseStretch {
         from_s: phase.start_s,
         to_s: phase.end_s,
-        kind: match phase.kind {
-            PhaseKind::Idle => Stretch::Idle,
-            PhaseKind::Boost => Stretch::Boost,
-            PhaseKind::Sustained => Stretch::Sustained,
-            PhaseKind::TempLimited => Stretch::TempLimited,
-            PhaseKind::CoolDown => Stretch::CoolDown,
-            PhaseKind::Transition => Stretch::Transition,
-            PhaseKind::Unknown => Stretch::Unknown,
-        },
+        kind: stretch(phase.kind),
         label: phase.kind.token().replace('_', " "),
     }
 }

@@ -16,7 +16,7 @@ use crate::gather::Gathered;
 
 pub use fitted::{boost, capacity, fan_curve, impedance, level, map, trade_off, work};
 pub use forest::{forest, forest_of};
-pub use measured::{held_out, log_over_time, one_run, ranking, run};
+pub use measured::{held_out, log_over_time, one_run, ranking, run, stretch};
 
 /// Names of the charts, with what each shows.
 pub const NAMES: [(&str, &str); 12] = [

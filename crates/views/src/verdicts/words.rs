@@ -2,34 +2,7 @@
 
 use settlepoint_domain::Estimate;
 
-/// With this many decimals; what rounds to 0 has no sign.
-pub(crate) fn plain(value: f64, decimals: usize) -> String {
-    let text = format!("{value:.decimals$}");
-    match text.strip_prefix('-') {
-        Some(digits) if digits.chars().all(|c| c == '0' || c == '.') => digits.to_owned(),
-        _ => text,
-    }
-}
-
-/// With its sign, always.
-pub(crate) fn signed(value: f64, decimals: usize) -> String {
-    let text = plain(value, decimals);
-    if text.starts_with('-') {
-        text
-    } else {
-        format!("+{text}")
-    }
-}
-
-/// "69.4 (67.8 to 71.1)".
-pub(crate) fn span(e: Estimate, decimals: usize) -> String {
-    format!(
-        "{} ({} to {})",
-        plain(e.value, decimals),
-        plain(e.lo, decimals),
-        plain(e.hi, decimals)
-    )
-}
+pub(crate) use crate::text::{capital, fixed as plain, signed, span};
 
 /// "+2.1 (-0.3 to +4.6)".
 pub(crate) fn signed_span(e: Estimate, decimals: usize) -> String {
@@ -63,14 +36,6 @@ pub(crate) fn and(words: &[String]) -> String {
         [one] => one.clone(),
         [first @ .., last] => format!("{} and {last}", first.join(", ")),
     }
-}
-
-/// With a capital.
-pub(crate) fn capital(text: &str) -> String {
-    let mut rest = text.chars();
-    rest.next().map_or_else(String::new, |c| {
-        format!("{}{}", c.to_uppercase(), rest.as_str())
-    })
 }
 
 #[cfg(test)]

@@ -365,15 +365,7 @@ fn settings_table(choice: &Choice, degrees: Degrees) -> Table {
 fn row(choice: &Choice, i: usize, c: &Candidate, degrees: Degrees) -> Option<Vec<String>> {
     let p = c.predictions.first()?;
     let s = &p.sustained;
-    let mark = if choice.recommended == Some(i) {
-        "recommended"
-    } else if choice.quieter == Some(i) {
-        "quieter"
-    } else if choice.faster == Some(i) {
-        "faster"
-    } else {
-        ""
-    };
+    let mark = choice.mark(i);
     let heat = degrees.estimate(s.package_c);
     let fan = match c.setting.fan {
         settlepoint_domain::FanSetting::Ceiling(rpm) => typed(rpm, 0),

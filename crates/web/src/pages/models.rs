@@ -4,6 +4,7 @@ use axum::response::Response;
 use maud::{Markup, html};
 use settlepoint_draw::{Chart, Table};
 use settlepoint_views::charts as views;
+use settlepoint_views::models::open_words;
 use settlepoint_views::models::parameters;
 
 use super::charts::asked;
@@ -55,7 +56,7 @@ fn not_known(study: &Study) -> Result<Markup, PageError> {
         @if open.is_empty() { p { "Nothing of what the models need is left open." } }
         @else {
             dl .pairs { @for u in &open {
-                dt { (u.parameter.replace('_', " ")) }
+                dt { (open_words(&u.parameter)) }
                 dd { (u.needs) }
             } }
         }

@@ -558,7 +558,7 @@ fn course_chart(
             .map(|&(kind, from_s, to_s)| PhaseStretch {
                 from_s,
                 to_s,
-                kind: words::stretch(kind),
+                kind: settlepoint_views::charts::stretch(kind),
                 label: words::phase(kind),
             })
             .collect(),

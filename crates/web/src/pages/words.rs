@@ -1,7 +1,7 @@
 //! Words for settings, phases and what holds the power.
 
 use settlepoint_domain::{FanSetting, PhaseKind, Setting};
-use settlepoint_draw::{Held, Stretch};
+use settlepoint_draw::Held;
 use settlepoint_infer::choose::acting_words;
 use settlepoint_model::ActingLimit;
 
@@ -42,19 +42,6 @@ pub(crate) fn fan(setting: &Setting) -> Option<String> {
 /// A phase's name.
 pub(crate) fn phase(kind: PhaseKind) -> String {
     kind.token().replace('_', " ")
-}
-
-/// A phase for charts.
-pub(crate) fn stretch(kind: PhaseKind) -> Stretch {
-    match kind {
-        PhaseKind::Idle => Stretch::Idle,
-        PhaseKind::Boost => Stretch::Boost,
-        PhaseKind::Sustained => Stretch::Sustained,
-        PhaseKind::TempLimited => Stretch::TempLimited,
-        PhaseKind::CoolDown => Stretch::CoolDown,
-        PhaseKind::Transition => Stretch::Transition,
-        PhaseKind::Unknown => Stretch::Unknown,
-    }
 }
 
 /// What held the power, for charts.
